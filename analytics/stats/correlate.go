@@ -1,0 +1,236 @@
+package stats
+
+import (
+	"math"
+	"slices"
+)
+
+// Correlation is a measure of association of two samples with its test
+// against zero.
+type Correlation struct {
+	N         int     `json:"n"`
+	Value     float64 `json:"value"`     // −1…1
+	Statistic float64 `json:"statistic"` // t for Pearson and Spearman, z for Kendall
+	DF        float64 `json:"df"`        // of t; 0 for Kendall
+	P         float64 `json:"p"`         // two-sided
+	Exact     bool    `json:"exact"`     // P is from the exact distribution
+}
+
+func checkPairs(x, y []float64, need int) error {
+	if len(x) != len(y) {
+		return badInput("samples of %d and %d values", len(x), len(y))
+	}
+	if !finite(x, y) {
+		return badInput("a value is not finite")
+	}
+	if len(x) < need {
+		return tooFew("%d pairs, %d needed", len(x), need)
+	}
+	return nil
+}
+
+// Pearson returns the product-moment correlation with t = r√(df/(1−r²)),
+// df = n − 2. It needs three pairs and spread in both samples.
+func Pearson(x, y []float64) (Correlation, error) {
+	if err := checkPairs(x, y, 3); err != nil {
+		return Correlation{}, err
+	}
+	mx, sx := meanSS(x)
+	my, sy := meanSS(y)
+	if sx <= 0 || sy <= 0 {
+		return Correlation{}, tooFew("one sample has no spread")
+	}
+	var c float64
+	for i := range x {
+		c += float64((x[i] - mx) * (y[i] - my))
+	}
+	r := min(1, max(-1, c/math.Sqrt(sx)/math.Sqrt(sy)))
+	out := Correlation{N: len(x), Value: r, DF: float64(len(x) - 2)}
+	if d := 1 - r*r; d > 0 {
+		out.Statistic = r * math.Sqrt(out.DF/d)
+		p, err := TTwoSided(out.Statistic, out.DF)
+		if err != nil {
+			return Correlation{}, err
+		}
+		out.P = p
+	} else {
+		// A perfect line: t is infinite, which JSON cannot carry.
+		out.Statistic = math.Copysign(math.MaxFloat64, r)
+	}
+	return out, nil
+}
+
+// FisherInterval is the interval of a Pearson correlation r of n independent
+// pairs through z = atanh r, s.e. 1/√(n−3). It needs four pairs and |r| < 1.
+func FisherInterval(r float64, n int, level float64) (Interval, error) {
+	if !(r > -1 && r < 1) || !(level > 0 && level < 1) {
+		return Interval{}, badInput("r %v, level %v", r, level)
+	}
+	if n < 4 {
+		return Interval{}, tooFew("%d pairs, 4 needed", n)
+	}
+	q, err := NormalQuantile(0.5 + level/2)
+	if err != nil {
+		return Interval{}, err
+	}
+	z, h := math.Atanh(r), q/math.Sqrt(float64(n-3))
+	return Interval{Low: math.Tanh(z - h), High: math.Tanh(z + h)}, nil
+}
+
+// Ranks returns the ranks 1…n, tied values sharing the mean of their ranks.
+func Ranks(x []float64) []float64 {
+	idx := make([]int, len(x))
+	for i := range idx {
+		idx[i] = i
+	}
+	slices.SortFunc(idx, func(a, b int) int {
+		switch {
+		case x[a] < x[b]:
+			return -1
+		case x[a] > x[b]:
+			return 1
+		}
+		return 0
+	})
+	r := make([]float64, len(x))
+	for i := 0; i < len(idx); {
+		j := i + 1
+		for j < len(idx) && x[idx[j]] == x[idx[i]] {
+			j++
+		}
+		for k := i; k < j; k++ {
+			r[idx[k]] = float64(i+j+1) / 2
+		}
+		i = j
+	}
+	return r
+}
+
+// Spearman is Pearson's correlation of mid-ranks, with its t approximation.
+func Spearman(x, y []float64) (Correlation, error) {
+	if err := checkPairs(x, y, 3); err != nil {
+		return Correlation{}, err
+	}
+	return Pearson(Ranks(x), Ranks(y))
+}
+
+// KendallS returns Kendall's score S (concordant minus discordant pairs) and
+// its null variance with the correction for ties (Kendall, Rank Correlation
+// Methods, 4th ed. 1970, ch. 4).
+func KendallS(x, y []float64) (s int, variance float64, err error) {
+	if err := checkPairs(x, y, 3); err != nil {
+		return 0, 0, err
+	}
+	for i := range x {
+		for j := range i {
+			s += sign(x[i]-x[j]) * sign(y[i]-y[j])
+		}
+	}
+	n := float64(len(x))
+	t, u := tieSizes(x), tieSizes(y)
+	var vt, vu, t1, u1, t2, u2 float64
+	for _, k := range t {
+		vt += k * (k - 1) * (2*k + 5)
+		t1 += k * (k - 1)
+		t2 += k * (k - 1) * (k - 2)
+	}
+	for _, k := range u {
+		vu += k * (k - 1) * (2*k + 5)
+		u1 += k * (k - 1)
+		u2 += k * (k - 1) * (k - 2)
+	}
+	variance = (n*(n-1)*(2*n+5)-vt-vu)/18 +
+		t1*u1/(2*n*(n-1)) + t2*u2/(9*n*(n-1)*(n-2))
+	return s, variance, nil
+}
+
+// Kendall returns τ-b. Without ties and up to 50 pairs p is exact; else it is
+// the normal approximation z = S/√var with the tie-corrected variance, and
+// with S moved one towards zero when continuity is set.
+func Kendall(x, y []float64, continuity bool) (Correlation, error) {
+	s, v, err := KendallS(x, y)
+	if err != nil {
+		return Correlation{}, err
+	}
+	n := len(x)
+	pairs := float64(n) * float64(n-1) / 2
+	dx, dy := pairs, pairs
+	ties := false
+	for _, k := range tieSizes(x) {
+		dx -= k * (k - 1) / 2
+		ties = ties || k > 1
+	}
+	for _, k := range tieSizes(y) {
+		dy -= k * (k - 1) / 2
+		ties = ties || k > 1
+	}
+	if dx <= 0 || dy <= 0 || v <= 0 {
+		return Correlation{}, tooFew("one sample has no spread")
+	}
+	z := float64(s)
+	if continuity {
+		z = float64(sign(z)) * max(0, math.Abs(z)-1)
+	}
+	out := Correlation{N: n, Value: float64(s) / math.Sqrt(dx) / math.Sqrt(dy), Statistic: z / math.Sqrt(v)}
+	if !ties && n <= 50 {
+		out.P, out.Exact = kendallExact(n, s), true
+	} else {
+		out.P = math.Erfc(math.Abs(out.Statistic) / math.Sqrt2)
+	}
+	return out, nil
+}
+
+// kendallExact returns P(|S| ≥ |s|) over all n! orders: the number of orders
+// with a given count of inversions grows by one element at a time.
+func kendallExact(n, s int) float64 {
+	p := []float64{1} // share of the orders with i inversions
+	for k := 2; k <= n; k++ {
+		next := make([]float64, len(p)+k-1)
+		for i, v := range p {
+			for j := range k {
+				next[i+j] += v / float64(k)
+			}
+		}
+		p = next
+	}
+	most := n * (n - 1) / 2
+	var sum float64
+	for i, v := range p {
+		if d := most - 2*i; d >= abs(s) || d <= -abs(s) {
+			sum += v
+		}
+	}
+	return min(1, sum)
+}
+
+func tieSizes(x []float64) []float64 {
+	s := slices.Clone(x)
+	slices.Sort(s)
+	var out []float64
+	for i := 0; i < len(s); {
+		j := i + 1
+		for j < len(s) && s[j] == s[i] {
+			j++
+		}
+		out = append(out, float64(j-i))
+		i = j
+	}
+	return out
+}
+
+func sign(v float64) int {
+	switch {
+	case v > 0:
+		return 1
+	case v < 0:
+		return -1
+	}
+	return 0
+}
+
+func abs(v int) int {
+	if v < 0 {
+		return -v
+	}
+	return v
+}
