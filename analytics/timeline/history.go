@@ -1,0 +1,346 @@
+package timeline
+
+import (
+	"cmp"
+	"slices"
+	"sort"
+)
+
+// EpochRank orders the epochs of one press free of arrival: by the recorded
+// time of the lowest stored seq, then by epoch. Where slices overlap, the
+// milliseconds belong to the lower rank.
+type EpochRank struct {
+	Epoch    uint64
+	Recorded int64 // recorded_at of the lowest stored seq, unix ms
+}
+
+// History is a press's events with voids, repeats, corrections and overlaps
+// settled. Slices are sorted and disjoint; events are sorted by At, then by
+// (recorded, epoch, seq).
+type History struct {
+	Slices    []Slice
+	Notes     []Event // sorted by Before: the last one that covers an instant wins
+	Bookings  []Event
+	Opened    []Event
+	Closed    []Event
+	SignOffs  []Event
+	Skips     []Event
+	Defects   []Event
+	JobStarts []Event
+	JobEnds   []Event
+
+	Jobs map[string]Job // what is known of each job
+
+	OverlapMS     int64 // slice time that was covered twice
+	OverlapMM     int64 // good and waste length dropped with it
+	DanglingVoids []ID  // voids whose target is not among the events
+}
+
+// Job is what is known of a job: the latest JobStarted, overlaid by
+// corrections, latest recorded first.
+type Job struct {
+	Family    string
+	Substrate string
+	Rated     int64 // mm/min; 0: not known
+	Planned   int64 // mm
+	Corrected bool  // Rated comes from a JobCorrected and wins over the slices
+}
+
+// Build settles a press's events. The events may come in any order and more
+// than once; the result depends only on the set of them. voids and corrections
+// must be complete for the press, the others only for the stretch of interest.
+func Build(sl []Slice, evs []Event, ranks []EpochRank) *History {
+	h := &History{Jobs: map[string]Job{}}
+	voids := collectVoids(evs)
+	seen := make(map[ID]bool)
+
+	kept := make([]Slice, 0, len(sl))
+	for i := range sl {
+		if s := &sl[i]; !voids.has(s.ID) && s.Len() > 0 {
+			kept = append(kept, *s)
+		}
+	}
+	h.Slices, h.OverlapMS, h.OverlapMM = settle(kept, ranks)
+
+	var live []Event
+	for i := range evs {
+		e := &evs[i]
+		if e.Kind == KindVoided {
+			continue
+		}
+		if voids.has(e.ID) || seen[e.ID] {
+			continue
+		}
+		seen[e.ID] = true
+		live = append(live, *e)
+	}
+	h.DanglingVoids = voids.dangling(sl, evs)
+	slices.SortFunc(live, func(a, b Event) int {
+		switch {
+		case Before(&a, &b):
+			return -1
+		case Before(&b, &a):
+			return 1
+		}
+		return 0
+	})
+	type key struct {
+		k Kind
+		s string
+	}
+	keys := map[key]bool{}
+	corrections := map[string]Job{}
+	for i := range live {
+		e := &live[i]
+		if e.SourceKey != "" {
+			k := key{e.Kind, e.SourceKey}
+			if keys[k] {
+				continue
+			}
+			keys[k] = true
+		}
+		switch e.Kind {
+		case KindReasonNoted:
+			h.Notes = append(h.Notes, *e)
+		case KindWasteBooked:
+			h.Bookings = append(h.Bookings, *e)
+		case KindCleaningOpened:
+			h.Opened = append(h.Opened, *e)
+		case KindCleaningClosed:
+			h.Closed = append(h.Closed, *e)
+		case KindStationSignedOff:
+			h.SignOffs = append(h.SignOffs, *e)
+		case KindStationSkipped:
+			h.Skips = append(h.Skips, *e)
+		case KindDefectSeen:
+			h.Defects = append(h.Defects, *e)
+		case KindJobStarted:
+			h.JobStarts = append(h.JobStarts, *e)
+			h.Jobs[e.Job] = Job{Family: e.Family, Substrate: e.Substrate, Rated: e.Rated, Planned: e.Length}
+		case KindJobEnded:
+			h.JobEnds = append(h.JobEnds, *e)
+		case KindJobCorrected: // in order of recording: the later overwrites
+			c := corrections[e.Job]
+			if e.Rated > 0 {
+				c.Rated, c.Corrected = e.Rated, true
+			}
+			if e.Family != "" {
+				c.Family = e.Family
+			}
+			corrections[e.Job] = c
+		}
+	}
+	for id, c := range corrections {
+		j := h.Jobs[id]
+		if c.Corrected {
+			j.Rated, j.Corrected = c.Rated, true
+		}
+		if c.Family != "" {
+			j.Family = c.Family
+		}
+		h.Jobs[id] = j
+	}
+	if len(corrections) > 0 {
+		for i := range h.Slices {
+			if c, ok := corrections[h.Slices[i].Job]; ok && c.Corrected {
+				h.Slices[i].Rated = c.Rated
+			}
+		}
+	}
+	for _, l := range [][]Event{h.Opened, h.Closed, h.SignOffs, h.Skips, h.Defects, h.JobStarts, h.JobEnds} {
+		slices.SortStableFunc(l, func(a, b Event) int { return cmp.Compare(a.At, b.At) })
+	}
+	return h
+}
+
+// SlicesIn is the part of the sorted slices that meets an interval.
+func SlicesIn(s []Slice, iv Interval) []Slice {
+	i := sort.Search(len(s), func(i int) bool { return s[i].To > iv.From })
+	j := sort.Search(len(s), func(j int) bool { return s[j].From >= iv.To })
+	if i >= j {
+		return nil
+	}
+	return s[i:j]
+}
+
+// EventsIn is the part of events sorted by At that lies in an interval.
+func EventsIn(e []Event, iv Interval) []Event {
+	i := sort.Search(len(e), func(i int) bool { return e[i].At >= iv.From })
+	j := sort.Search(len(e), func(j int) bool { return e[j].At >= iv.To })
+	if i >= j {
+		return nil
+	}
+	return e[i:j]
+}
+
+type voidSet struct {
+	ranges map[uint64][]seqRange // by target epoch, sorted
+	all    []seqRange
+}
+
+type seqRange struct {
+	epoch       uint64
+	first, last uint64
+	id          ID // of the void
+}
+
+// collectVoids gathers what is taken back. A void of a void is refused where
+// it is recorded; here it has no effect.
+func collectVoids(evs []Event) voidSet {
+	v := voidSet{ranges: map[uint64][]seqRange{}}
+	for i := range evs {
+		e := &evs[i]
+		if e.Kind == KindVoided && e.TargetFirst > 0 && e.TargetLast >= e.TargetFirst {
+			r := seqRange{e.TargetEpoch, e.TargetFirst, e.TargetLast, e.ID}
+			v.ranges[e.TargetEpoch] = append(v.ranges[e.TargetEpoch], r)
+			v.all = append(v.all, r)
+		}
+	}
+	return v
+}
+
+func (v voidSet) has(id ID) bool {
+	for _, r := range v.ranges[id.Epoch] {
+		if id.Seq >= r.first && id.Seq <= r.last {
+			return true
+		}
+	}
+	return false
+}
+
+// dangling lists voids that hit nothing, each once, in order.
+func (v voidSet) dangling(sl []Slice, evs []Event) []ID {
+	if len(v.all) == 0 {
+		return nil
+	}
+	hit := map[ID]bool{}
+	mark := func(id ID) {
+		for _, r := range v.ranges[id.Epoch] {
+			if id.Seq >= r.first && id.Seq <= r.last {
+				hit[r.id] = true
+			}
+		}
+	}
+	for i := range sl {
+		mark(sl[i].ID)
+	}
+	for i := range evs {
+		if evs[i].Kind != KindVoided {
+			mark(evs[i].ID)
+		}
+	}
+	var out []ID
+	done := map[ID]bool{}
+	for _, r := range v.all {
+		if !hit[r.id] && !done[r.id] {
+			done[r.id] = true
+			out = append(out, r.id)
+		}
+	}
+	slices.SortFunc(out, func(a, b ID) int {
+		return cmp.Or(cmp.Compare(a.Epoch, b.Epoch), cmp.Compare(a.Seq, b.Seq))
+	})
+	return out
+}
+
+// settle removes repeats of one identity and gives every millisecond to one
+// slice: that of the epoch with the lowest rank, inside an epoch the lowest
+// seq. A slice that loses time loses length in proportion.
+func settle(s []Slice, ranks []EpochRank) (out []Slice, lostMS, lostMM int64) {
+	rank := make(map[uint64]int, len(ranks))
+	rs := slices.Clone(ranks)
+	slices.SortFunc(rs, func(a, b EpochRank) int {
+		return cmp.Or(cmp.Compare(a.Recorded, b.Recorded), cmp.Compare(a.Epoch, b.Epoch))
+	})
+	for i, r := range rs {
+		rank[r.Epoch] = i
+	}
+	rankOf := func(e uint64) int {
+		if r, ok := rank[e]; ok {
+			return r
+		}
+		return len(rs)
+	}
+	prior := func(a, b *Slice) int { // lower wins
+		if a.Epoch != b.Epoch {
+			return cmp.Or(cmp.Compare(rankOf(a.Epoch), rankOf(b.Epoch)), cmp.Compare(a.Epoch, b.Epoch))
+		}
+		return cmp.Compare(a.Seq, b.Seq)
+	}
+	slices.SortFunc(s, func(a, b Slice) int {
+		return cmp.Or(cmp.Compare(a.From, b.From), cmp.Compare(a.To, b.To), prior(&a, &b))
+	})
+	s = slices.CompactFunc(s, func(a, b Slice) bool { return a.ID == b.ID })
+	out = make([]Slice, 0, len(s))
+	for i := 0; i < len(s); {
+		// A cluster: slices connected by overlap.
+		end, j := s[i].To, i+1
+		for j < len(s) && s[j].From < end {
+			end = max(end, s[j].To)
+			j++
+		}
+		if j == i+1 {
+			out = append(out, s[i])
+			i = j
+			continue
+		}
+		got, ms, mm := settleCluster(slices.Clone(s[i:j]), prior)
+		out = append(out, got...)
+		lostMS += ms
+		lostMM += mm
+		i = j
+	}
+	return out, lostMS, lostMM
+}
+
+// settleCluster settles a few slices that overlap each other.
+func settleCluster(c []Slice, prior func(a, b *Slice) int) (out []Slice, lostMS, lostMM int64) {
+	slices.SortStableFunc(c, func(a, b Slice) int { return prior(&a, &b) })
+	var taken []Interval
+	for i := range c {
+		free := []Interval{c[i].Interval}
+		for _, t := range taken {
+			free = subtract(free, t)
+		}
+		slices.SortFunc(free, func(a, b Interval) int { return cmp.Compare(a.From, b.From) })
+		before := c[i].Good + c[i].Waste
+		var kept, ms int64
+		for _, f := range free {
+			p := c[i].Part(f)
+			out = append(out, p)
+			kept += p.Good + p.Waste
+			ms += f.Len()
+		}
+		lostMS += c[i].Len() - ms
+		lostMM += before - kept
+		taken = append(taken, c[i].Interval)
+	}
+	slices.SortFunc(out, func(a, b Slice) int { return cmp.Compare(a.From, b.From) })
+	return out, lostMS, lostMM
+}
+
+// Part is the piece of a slice inside an interval. Lengths are shared by
+// duration in whole millimeters such that the pieces of any cutting of the
+// slice add up to the whole: a piece gets the length up to its end less the
+// length up to its start, each rounded down.
+func (s *Slice) Part(iv Interval) Slice {
+	p := *s
+	p.Interval = s.Interval.And(iv)
+	if p.Interval == s.Interval {
+		return p
+	}
+	if p.Len() == 0 {
+		p.To = p.From
+		p.Good, p.Waste = 0, 0
+		return p
+	}
+	d := s.Len()
+	at := func(v, t int64) int64 { return mulDiv(v, t-s.From, d) }
+	p.Good = at(s.Good, p.To) - at(s.Good, p.From)
+	p.Waste = at(s.Waste, p.To) - at(s.Waste, p.From)
+	return p
+}
+
+// mulDiv is a*b/c rounded down; a, b >= 0, c > 0. Slices last at most a minute
+// (b, c <= 60,000) and lengths are below 1e11 mm, so the product fits.
+func mulDiv(a, b, c int64) int64 { return a * b / c }
