@@ -30,10 +30,10 @@ type absorber struct {
 	compOf []int // component of a group, −1 none
 	local  []int // index of a row's cell inside its component, −1 none
 
-	w      []float64
-	tc     []float64 // trend minus the group's weighted mean
-	sw     []float64 // Σw of a group
-	stt    []float64 // Σw·tc² of a group; 0 when no slope can be told
+	w   []float64
+	tc  []float64 // trend minus the group's weighted mean
+	sw  []float64 // Σw of a group
+	stt []float64 // Σw·tc² of a group; 0 when no slope can be told
 }
 
 // component is a set of groups that share cells.
