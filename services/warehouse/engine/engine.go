@@ -10,11 +10,19 @@
 package engine
 
 import (
+	"context"
+	"crypto/rand"
+	"errors"
 	"fmt"
+	"io"
+	"io/fs"
 	"log/slog"
 	"net"
+	"os"
 	"path/filepath"
 	"strings"
+
+	"github.com/downweb/downweb/services/warehouse/engine/install"
 )
 
 // Config says where the engine lives and who may use it.
@@ -75,4 +83,52 @@ func (c Config) settle() (Config, error) {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
 	return c, nil
+}
+
+// Install installs the library if it is missing, with one line to progress, and returns its path.
+func Install(ctx context.Context, progress io.Writer) (lib string, err error) {
+	return install.Library(ctx, progress)
+}
+
+// Locate finds the library without installing it: the override first, then DOWNWEB_ENGINE__LIB, then the cache.
+func Locate(override string) (lib string, err error) { return install.Locate(override) }
+
+// Password reads the password in file, and makes one at random (mode 0600) if the file does not exist.
+func Password(file string) (string, error) {
+	for {
+		text, err := os.ReadFile(file)
+		if err == nil {
+			if p := strings.TrimSpace(string(text)); p != "" {
+				return p, nil
+			}
+			return "", fmt.Errorf("engine password: %s is empty", file)
+		}
+		if !errors.Is(err, fs.ErrNotExist) {
+			return "", fmt.Errorf("engine password: %w", err)
+		}
+		if err := os.MkdirAll(filepath.Dir(file), 0o700); err != nil {
+			return "", fmt.Errorf("engine password: %w", err)
+		}
+		draft := file + "." + rand.Text()
+		if err := os.WriteFile(draft, []byte(rand.Text()+"\n"), 0o600); err != nil {
+			return "", fmt.Errorf("engine password: %w", err)
+		}
+		err = os.Link(draft, file) // fails if another process was first: then its password is read
+		os.Remove(draft)
+		if err != nil && !errors.Is(err, fs.ErrExist) {
+			return "", fmt.Errorf("engine password: %w", err)
+		}
+	}
+}
+
+// CheckVersion refuses a ClickHouse older than 24.8, by the name and version the server gave.
+func CheckVersion(name, version string) error {
+	var year, month int
+	if n, _ := fmt.Sscanf(version, "%d.%d", &year, &month); n != 2 {
+		return fmt.Errorf("ClickHouse server %q gives the version %q, which cannot be read: downweb needs 24.8 or newer", name, version)
+	}
+	if year < 24 || year == 24 && month < 8 {
+		return fmt.Errorf("ClickHouse server %q is version %s: downweb needs 24.8 or newer", name, version)
+	}
+	return nil
 }

@@ -14,6 +14,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"github.com/downweb/downweb/services/warehouse/engine/install"
 )
 
 // Server is the engine of this process.
@@ -44,7 +46,7 @@ func (s *Server) Run(ctx context.Context) (err error) {
 	if err := os.MkdirAll(s.cfg.Dir, 0o700); err != nil {
 		return fmt.Errorf("engine data directory: %w", err)
 	}
-	unlock, err := lock(ctx, filepath.Join(s.cfg.Dir, "downweb.lock"), false)
+	unlock, err := install.Lock(ctx, filepath.Join(s.cfg.Dir, "downweb.lock"), false)
 	if err != nil {
 		return fmt.Errorf("the data directory %s is in use by another engine: %w", s.cfg.Dir, err)
 	}

@@ -1,6 +1,6 @@
 //go:build linux || darwin
 
-package engine
+package install
 
 import (
 	"context"
@@ -11,9 +11,9 @@ import (
 	"time"
 )
 
-// lock takes the lock file at path, waiting for it until ctx ends if wait is set. The lock goes with the
+// Lock takes the lock file at path, waiting for it until ctx ends if wait is set. The lock goes with the
 // process, however that ends; the file stays and names who had it last.
-func lock(ctx context.Context, path string, wait bool) (unlock func(), err error) {
+func Lock(ctx context.Context, path string, wait bool) (unlock func(), err error) {
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
 		return nil, err
