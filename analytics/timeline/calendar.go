@@ -224,7 +224,7 @@ func (c *Calendar) Plan(d Day) DayPlan {
 	for _, s := range all {
 		own := Interval{max(s.From, taken), s.To}
 		taken = max(taken, s.To)
-		free = subtract(free, s.Interval)
+		free = Subtract(free, s.Interval)
 		if s.Day != d || own.Len() == 0 {
 			continue
 		}
@@ -270,7 +270,8 @@ func (c *Calendar) DayAt(t int64) Day {
 	return d
 }
 
-func subtract(from []Interval, cut Interval) []Interval {
+// Subtract takes an interval out of a list of disjoint intervals.
+func Subtract(from []Interval, cut Interval) []Interval {
 	out := from[:0:0]
 	for _, f := range from {
 		x := f.And(cut)

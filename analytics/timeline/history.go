@@ -300,7 +300,7 @@ func settleCluster(c []Slice, prior func(a, b *Slice) int) (out []Slice, lostMS,
 	for i := range c {
 		free := []Interval{c[i].Interval}
 		for _, t := range taken {
-			free = subtract(free, t)
+			free = Subtract(free, t)
 		}
 		slices.SortFunc(free, func(a, b Interval) int { return cmp.Compare(a.From, b.From) })
 		before := c[i].Good + c[i].Waste
