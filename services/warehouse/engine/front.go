@@ -3,13 +3,14 @@
 package engine
 
 import (
-	"bytes"
+	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
 	"crypto/subtle"
 	"encoding/hex"
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"net/url"
@@ -22,6 +23,8 @@ import (
 	chproto "github.com/ClickHouse/ch-go/proto"
 	"github.com/ClickHouse/clickhouse-go/v2"
 	"github.com/ClickHouse/clickhouse-go/v2/lib/proto"
+
+	"github.com/downweb/downweb/services/warehouse/engine/chdb"
 )
 
 // request is one statement with all that holds for it alone.
@@ -43,11 +46,13 @@ var (
 	selectStart  = regexp.MustCompile(`(?is)^(?:\s|\(|--[^\n]*\n|/\*.*?\*/)*(?:SELECT|WITH)\b`)
 	settingName  = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_]*$`)
 	fileFunction = regexp.MustCompile(`(?i)\bfile\b`)
-	// piecewise are the formats whose pieces, one after the other, are the whole.
-	piecewise = []string{"Native", "TabSeparated", "TSV", "TabSeparatedRaw", "TSVRaw", "CSV", "JSONEachRow", "NDJSON", "JSONLines", "JSONCompactEachRow", "RowBinary", "Null"}
+	// plainFormats are the formats whose pieces, one after the other, are the whole.
+	plainFormats = []string{"Native", "TabSeparated", "TSV", "TabSeparatedRaw", "TSVRaw", "CSV", "JSONEachRow", "NDJSON", "JSONLines", "JSONCompactEachRow", "RowBinary", "Null"}
 	// ignored are URL parameters of ClickHouse's HTTP interface that mean nothing here.
-	ignored = []string{"query", "database", "default_format", "client_protocol_version", "query_id", "quota_key", "wait_end_of_query", "buffer_size", "network_compression_method", "network_zstd_compression_level"}
+	ignored = []string{"query", "database", "default_format", "client_protocol_version", "query_id", "quota_key", "wait_end_of_query", "buffer_size", "compress", "decompress", "network_compression_method", "network_zstd_compression_level"}
 )
+
+const tagHeader = "X-ClickHouse-Exception-Tag"
 
 // ServeHTTP answers one request of the ClickHouse HTTP interface.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
@@ -74,9 +79,9 @@ func (s *Server) serve(w http.ResponseWriter, r *http.Request, started *bool) er
 	case slots <- struct{}{}:
 		defer func() { <-slots }()
 	case <-time.After(10 * time.Second):
-		return fault(202, "TOO_MANY_SIMULTANEOUS_QUERIES", "too many statements are running")
+		return chdb.Errorf(202, "TOO_MANY_SIMULTANEOUS_QUERIES", "too many statements are running")
 	case <-r.Context().Done():
-		return fault(394, "QUERY_WAS_CANCELLED", "the client went away")
+		return chdb.Errorf(394, "QUERY_WAS_CANCELLED", "the client went away")
 	}
 	rq, err := s.parse(w, r, reader)
 	if err != nil {
@@ -89,28 +94,28 @@ func (s *Server) serve(w http.ResponseWriter, r *http.Request, started *bool) er
 	if err != nil {
 		return err
 	}
-	defer c.close()
+	defer c.Close()
 	done := make(chan struct{})
 	defer close(done)
 	defer context.AfterFunc(r.Context(), func() { s.kill(rq.id, done) })()
 	w.Header().Set("X-ClickHouse-Query-Id", rq.id)
 	if rq.insert {
-		return c.insert(rq.sql, rq.format, rq.data)
+		return c.Insert(rq.sql, rq.format, rq.data)
 	}
 	if selectStart.MatchString(rq.sql) && s.piecewise(rq) {
 		err := s.stream(w, r, c, rq, started)
-		if e := (*exception)(nil); !errors.As(err, &e) || e.code != 36 || !strings.Contains(e.text, "Streaming query is not supported") {
+		if e := (*chdb.Error)(nil); !errors.As(err, &e) || e.Code != 36 || !strings.Contains(e.Text, "Streaming query is not supported") {
 			return err // else nothing has run: it is not a plain SELECT after all
 		}
 	}
-	res, err := c.query(rq.sql, rq.format, rq.params)
+	res, err := c.Query(rq.sql, rq.format, rq.params)
 	if err != nil {
 		return err
 	}
-	defer res.free()
+	defer res.Free()
 	*started = true
-	w.Header().Set("Content-Length", strconv.Itoa(len(res.bytes())))
-	w.Write(res.bytes())
+	w.Header().Set("Content-Length", strconv.Itoa(len(res.Bytes())))
+	w.Write(res.Bytes())
 	return nil
 }
 
@@ -126,74 +131,65 @@ func (s *Server) authenticate(r *http.Request) (reader bool, err error) {
 	}
 	a, b := sha256.Sum256([]byte(password)), sha256.Sum256([]byte(want))
 	if subtle.ConstantTimeCompare(a[:], b[:]) != 1 || !known {
-		return false, fault(516, "AUTHENTICATION_FAILED", user+": Authentication failed: password is incorrect, or there is no user with such name")
+		return false, chdb.Errorf(516, "AUTHENTICATION_FAILED", "%s: Authentication failed: password is incorrect, or there is no user with such name", user)
 	}
 	return user == "reader", nil
 }
 
 // parse reads the request whole.
 func (s *Server) parse(w http.ResponseWriter, r *http.Request, reader bool) (*request, error) {
-	q, err := parseQuery(r.URL.RawQuery)
-	if err != nil {
-		return nil, fault(36, "BAD_ARGUMENTS", err.Error())
-	}
+	q, err := url.ParseQuery(r.URL.RawQuery)
 	switch {
+	case err != nil:
+		return nil, chdb.Errorf(36, "BAD_ARGUMENTS", "%v", err)
 	case r.Method != http.MethodGet && r.Method != http.MethodPost:
-		return nil, fault(48, "NOT_IMPLEMENTED", "only GET and POST are served")
-	case q["compress"] == "1" || q["decompress"] == "1" || r.Header.Get("Content-Encoding") != "":
-		return nil, fault(48, "NOT_IMPLEMENTED", "the embedded engine takes no compressed data: set the client's compression to none")
+		return nil, chdb.Errorf(48, "NOT_IMPLEMENTED", "only GET and POST are served")
+	case q.Get("compress") == "1" || q.Get("decompress") == "1" || r.Header.Get("Content-Encoding") != "":
+		return nil, chdb.Errorf(48, "NOT_IMPLEMENTED", "the embedded engine takes no compressed data: set the client's compression to none")
 	case strings.HasPrefix(r.Header.Get("Content-Type"), "multipart/"):
-		return nil, fault(48, "NOT_IMPLEMENTED", "the embedded engine takes no external tables")
-	case q["session_id"] != "":
-		return nil, fault(48, "NOT_IMPLEMENTED", "the embedded engine has no sessions: every request stands alone")
+		return nil, chdb.Errorf(48, "NOT_IMPLEMENTED", "the embedded engine takes no external tables")
+	case q.Has("session_id"):
+		return nil, chdb.Errorf(48, "NOT_IMPLEMENTED", "the embedded engine has no sessions: every request stands alone")
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, s.cfg.MaxBody))
 	if tooLarge := (*http.MaxBytesError)(nil); errors.As(err, &tooLarge) {
-		return nil, fault(307, "TOO_MANY_BYTES", "the body is larger than "+strconv.FormatInt(s.cfg.MaxBody, 10)+" bytes")
+		return nil, chdb.Errorf(307, "TOO_MANY_BYTES", "the body is larger than %d bytes", s.cfg.MaxBody)
 	} else if err != nil {
-		return nil, fault(210, "NETWORK_ERROR", "read the body: "+err.Error())
+		return nil, chdb.Errorf(210, "NETWORK_ERROR", "read the body: %v", err)
 	}
 	id := make([]byte, 12)
 	rand.Read(id)
-	rq := &request{id: hex.EncodeToString(id), sql: q["query"], format: q["default_format"], database: q["database"],
+	rq := &request{id: hex.EncodeToString(id), sql: q.Get("query"), format: cmp.Or(q.Get("default_format"), "TabSeparated"), database: q.Get("database"),
 		reader: reader || r.Method == http.MethodGet, params: map[string]string{}, settings: map[string]string{}}
-	if rq.format == "" {
-		rq.format = "TabSeparated"
-	}
 	if m := insertTail.FindStringSubmatch(rq.sql); m != nil && r.Method == http.MethodPost {
-		rq.insert, rq.sql, rq.format, rq.data = true, m[1], m[2], body
-		if rq.format == "" {
-			rq.format = "Values"
-		}
+		rq.insert, rq.sql, rq.format, rq.data = true, m[1], cmp.Or(m[2], "Values"), body
 	} else {
 		rq.sql = strings.TrimSpace(rq.sql + "\n" + string(body))
 	}
-	for name, value := range q {
+	for name, values := range q {
+		value := values[len(values)-1]
 		if param, ok := strings.CutPrefix(name, "param_"); ok {
 			rq.params[param] = value
-		} else if !slices.Contains(ignored, name) && name != "compress" && name != "decompress" {
+		} else if !slices.Contains(ignored, name) {
 			rq.settings[name] = value
 		}
 	}
-	_, driver := q["client_protocol_version"]
-	rq.hello = driver && rq.sql == helloQuery
+	rq.hello = q.Has("client_protocol_version") && rq.sql == helloQuery
 	return rq, nil
 }
 
 // session opens the request's own connection: its settings and database end with it.
-func (s *Server) session(rq *request) (*conn, error) {
-	c, err := s.lib.open("--path="+s.cfg.Dir, "--session_timezone=UTC", "--async_insert=0", "--max_memory_usage="+strconv.FormatInt(s.cfg.MaxMemory, 10))
-	if err != nil {
-		return nil, fault(279, "ALL_CONNECTION_TRIES_FAILED", err.Error())
+func (s *Server) session(rq *request) (*chdb.Conn, error) {
+	c, err := s.lib.Open("--path="+s.cfg.Dir, "--session_timezone=UTC", "--async_insert=0", fmt.Sprintf("--max_memory_usage=%d", s.cfg.MaxMemory))
+	if err == nil {
+		if err = s.prepare(c, rq); err != nil {
+			c.Close()
+		}
 	}
-	if err := s.prepare(c, rq); err != nil {
-		c.close()
-		return nil, err
-	}
-	return c, nil
+	return c, err
 }
 
-func (s *Server) prepare(c *conn, rq *request) error {
+func (s *Server) prepare(c *chdb.Conn, rq *request) error {
 	rq.settings["log_comment"] = rq.id // by which kill finds it
 	if rq.reader {
 		rq.settings["max_memory_usage"] = strconv.FormatInt(s.cfg.MaxMemory/2, 10)
@@ -205,15 +201,15 @@ func (s *Server) prepare(c *conn, rq *request) error {
 	var set strings.Builder
 	for name, value := range rq.settings {
 		if !settingName.MatchString(name) {
-			return fault(115, "UNKNOWN_SETTING", "Unknown setting "+strconv.Quote(name))
+			return chdb.Errorf(115, "UNKNOWN_SETTING", "Unknown setting %q", name)
 		}
-		set.WriteString("`" + name + "` = " + quoted(value, '\'') + ", ")
+		set.WriteString("`" + name + "` = " + chdb.Quote(value, '\'') + ", ")
 	}
-	if _, err := c.text("SET " + strings.TrimSuffix(set.String(), ", ")); err != nil {
+	if _, err := c.Text("SET " + strings.TrimSuffix(set.String(), ", ")); err != nil {
 		return err
 	}
 	if rq.database != "" {
-		if _, err := c.text("USE " + quoted(rq.database, '`')); err != nil {
+		if _, err := c.Text("USE " + chdb.Quote(rq.database, '`')); err != nil {
 			return err
 		}
 	}
@@ -223,15 +219,15 @@ func (s *Server) prepare(c *conn, rq *request) error {
 	// readonly alone would still let KILL, INTO OUTFILE and the function file() through. Its name could
 	// hide behind an escape in a quoted identifier.
 	if fileFunction.MatchString(rq.sql) || strings.Contains(rq.sql, `\`) && strings.ContainsAny(rq.sql, "`\"") {
-		return fault(164, "READONLY", "a reader's statement may neither name file nor use a backslash beside quoted identifiers")
+		return chdb.Errorf(164, "READONLY", "a reader's statement may neither name file nor use a backslash beside quoted identifiers")
 	}
-	switch class, n := c.classify(rq.sql); {
-	case rq.insert || class != 0 && class != unparsed || n > 1:
-		return fault(164, "READONLY", "Cannot execute query in readonly mode: only one reading statement is allowed")
-	case class == unparsed:
-		return fault(62, "SYNTAX_ERROR", "Syntax error: this is no statement the engine can read")
+	switch class, n := c.Classify(rq.sql); {
+	case rq.insert || class != chdb.ReadOnly && class != chdb.Unparsed || n > 1:
+		return chdb.Errorf(164, "READONLY", "Cannot execute query in readonly mode: only one reading statement is allowed")
+	case class == chdb.Unparsed:
+		return chdb.Errorf(62, "SYNTAX_ERROR", "Syntax error: this is no statement the engine can read")
 	}
-	_, err := c.text("SET readonly = 1")
+	_, err := c.Text("SET readonly = 1")
 	return err
 }
 
@@ -239,27 +235,27 @@ func (s *Server) prepare(c *conn, rq *request) error {
 // that is not of these formats means no: then the answer is right too, only not streamed.
 func (s *Server) piecewise(rq *request) bool {
 	for _, m := range formatName.FindAllStringSubmatch(rq.sql, -1) {
-		if !slices.Contains(piecewise, m[1]) {
+		if !slices.Contains(plainFormats, m[1]) {
 			return false
 		}
 	}
-	return slices.Contains(piecewise, rq.format)
+	return slices.Contains(plainFormats, rq.format)
 }
 
-func (s *Server) stream(w http.ResponseWriter, r *http.Request, c *conn, rq *request, started *bool) error {
-	stream, err := c.stream(rq.sql, rq.format, rq.params)
+func (s *Server) stream(w http.ResponseWriter, r *http.Request, c *chdb.Conn, rq *request, started *bool) error {
+	stream, err := c.Stream(rq.sql, rq.format, rq.params)
 	if err != nil {
 		return err
 	}
-	defer stream.free()
+	defer stream.Free()
 	control := http.NewResponseController(w)
 	for {
-		piece, err := c.next(stream)
+		piece, err := c.Next(stream)
 		if err != nil {
 			return err
 		}
-		if len(piece.bytes()) == 0 {
-			piece.free()
+		if len(piece.Bytes()) == 0 {
+			piece.Free()
 			return nil
 		}
 		if !*started {
@@ -267,10 +263,10 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request, c *conn, rq *req
 			w.Header().Set(tagHeader, rq.id[:16])
 		}
 		control.SetWriteDeadline(time.Now().Add(10 * time.Minute))
-		_, err = w.Write(piece.bytes())
-		piece.free()
+		_, err = w.Write(piece.Bytes())
+		piece.Free()
 		if err != nil || r.Context().Err() != nil {
-			c.lib.cancel(*c.ptr, stream.ptr)
+			c.Cancel(stream)
 			return nil // nobody is there to be told
 		}
 	}
@@ -287,19 +283,29 @@ func (s *Server) answerHello(w http.ResponseWriter) error {
 	if err = errors.Join(err, block.Encode(buffer, clickhouse.ClientTCPProtocolVersion)); err != nil {
 		return err
 	}
-	_, err = io.Copy(w, bytes.NewReader(buffer.Buf))
+	_, err = w.Write(buffer.Buf)
 	return err
 }
 
-// parseQuery reads URL parameters; of one given twice the last counts.
-func parseQuery(raw string) (map[string]string, error) {
-	values, err := url.ParseQuery(raw)
-	if err != nil {
-		return nil, err
+// fail reports err: by status and header while nothing has been sent; afterwards by ClickHouse's framed
+// block at the end of the output, and by breaking the connection off so that no client takes it for whole.
+func (s *Server) fail(w http.ResponseWriter, err error, started bool) {
+	e := (*chdb.Error)(nil)
+	if !errors.As(err, &e) {
+		e = chdb.Errorf(1002, "UNKNOWN_EXCEPTION", "%v", err)
 	}
-	q := make(map[string]string, len(values))
-	for name, v := range values {
-		q[name] = v[len(v)-1]
+	if started {
+		tag := w.Header().Get(tagHeader)
+		fmt.Fprintf(w, "\r\n__exception__\r\n%s\r\n%s\n%d %s\r\n__exception__\r\n", tag, e.Text, len(e.Text), tag)
+		http.NewResponseController(w).Flush()
+		panic(http.ErrAbortHandler)
 	}
-	return q, nil
+	status, known := map[int]int{516: http.StatusUnauthorized, 307: http.StatusRequestEntityTooLarge, 202: http.StatusServiceUnavailable, 48: http.StatusNotImplemented}[e.Code]
+	if !known {
+		status = http.StatusInternalServerError
+	}
+	w.Header().Set("X-ClickHouse-Exception-Code", strconv.Itoa(e.Code))
+	w.Header().Set("Content-Type", "text/plain; charset=UTF-8")
+	w.WriteHeader(status)
+	fmt.Fprintln(w, e.Text)
 }

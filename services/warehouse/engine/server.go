@@ -15,6 +15,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/downweb/downweb/services/warehouse/engine/chdb"
 	"github.com/downweb/downweb/services/warehouse/engine/install"
 )
 
@@ -23,7 +24,7 @@ type Server struct {
 	cfg     Config
 	ready   chan struct{}
 	addr    string
-	lib     *library
+	lib     *chdb.Library
 	version string
 	slots   map[bool]chan struct{} // by "is the reader"
 	running sync.WaitGroup
@@ -51,25 +52,25 @@ func (s *Server) Run(ctx context.Context) (err error) {
 		return fmt.Errorf("the data directory %s is in use by another engine: %w", s.cfg.Dir, err)
 	}
 	defer unlock()
-	if s.lib, err = load(s.cfg.Lib); err != nil {
+	if s.lib, err = chdb.Load(s.cfg.Lib); err != nil {
 		return err
 	}
 	// This connection keeps the engine running; the statements get one of their own each.
-	root, err := s.lib.open("--path="+s.cfg.Dir, "--timezone=UTC", "--max_server_memory_usage="+strconv.FormatInt(s.cfg.MaxMemory, 10))
+	root, err := s.lib.Open("--path="+s.cfg.Dir, "--timezone=UTC", "--max_server_memory_usage="+strconv.FormatInt(s.cfg.MaxMemory, 10))
 	if err != nil {
 		return fmt.Errorf("start the ClickHouse engine in %s: %w", s.cfg.Dir, err)
 	}
-	if s.version, err = root.text("SELECT version()"); err == nil {
-		_, err = root.text("CREATE DATABASE IF NOT EXISTS " + quoted(s.cfg.Database, '`') + " ENGINE = Atomic")
+	if s.version, err = root.Text("SELECT version()"); err == nil {
+		_, err = root.Text("CREATE DATABASE IF NOT EXISTS " + chdb.Quote(s.cfg.Database, '`') + " ENGINE = Atomic")
 	}
 	if err != nil {
-		root.close()
+		root.Close()
 		return fmt.Errorf("start the ClickHouse engine in %s: %w", s.cfg.Dir, err)
 	}
 	s.slots = map[bool]chan struct{}{false: make(chan struct{}, s.cfg.MaxQueries), true: make(chan struct{}, s.cfg.MaxQueries)}
 	listener, err := listen(s.cfg.Listen)
 	if err != nil {
-		root.close()
+		root.Close()
 		return fmt.Errorf("engine listen: %w", err)
 	}
 	s.addr = listener.Addr().String()
@@ -96,7 +97,7 @@ func (s *Server) Run(ctx context.Context) (err error) {
 	go func() { s.running.Wait(); close(idle) }()
 	select {
 	case <-idle:
-		root.close()
+		root.Close()
 	case <-time.After(10 * time.Second): // closing under a running statement would abort the process
 		err = errors.Join(err, errors.New("engine: a statement did not end; left to the process's exit"))
 	}
@@ -123,9 +124,9 @@ func listen(addr string) (net.Listener, error) {
 // because one that has just begun is not listed yet, and gives up after 10 s.
 func (s *Server) kill(id string, done <-chan struct{}) {
 	for range 100 {
-		if c, err := s.lib.open("--path=" + s.cfg.Dir); err == nil {
-			_, err = c.text("KILL QUERY WHERE Settings['log_comment'] = '" + id + "' ASYNC")
-			c.close()
+		if c, err := s.lib.Open("--path=" + s.cfg.Dir); err == nil {
+			_, err = c.Text("KILL QUERY WHERE Settings['log_comment'] = '" + id + "' ASYNC")
+			c.Close()
 			if err != nil {
 				s.cfg.Log.Warn("engine: kill a query", "err", err)
 			}

@@ -1,11 +1,18 @@
 //go:build linux || darwin
 
-package engine
+// Package chdb binds libchdb, the ClickHouse engine as a library, without cgo.
+//
+// What its user must keep to: one Library and one data directory in a process; a Conn runs one statement
+// at a time, and must not be closed while it runs; every Result is freed once; one Conn stays open for as
+// long as the engine shall run, for closing the last one shuts it down.
+package chdb
 
 import (
 	"errors"
 	"fmt"
+	"regexp"
 	"runtime"
+	"strconv"
 	"strings"
 	"syscall"
 	"unsafe"
@@ -13,9 +20,9 @@ import (
 	"github.com/ebitengine/purego"
 )
 
-// library is libchdb's C interface: the functions of chdb.h that the front needs.
+// Library is libchdb's C interface: the functions of chdb.h that the front needs.
 // Results and streams are opaque pointers owned by the library; each is destroyed exactly once.
-type library struct {
+type Library struct {
 	signals       func(enabled int32)
 	connect       func(argc int32, argv **byte) *unsafe.Pointer
 	closeConn     func(*unsafe.Pointer)
@@ -37,13 +44,13 @@ type library struct {
 	goActions     [8][256]byte // Go's own signal handlers, as sigaction gave them
 }
 
-// load opens the library at path, which must be absolute.
-func load(path string) (*library, error) {
+// Load opens the library at path, which must be absolute.
+func Load(path string) (*Library, error) {
 	handle, err := purego.Dlopen(path, purego.RTLD_NOW|purego.RTLD_LOCAL)
 	if err != nil {
 		return nil, fmt.Errorf("load the ClickHouse engine: %w", err)
 	}
-	l := &library{}
+	l := &Library{}
 	for name, fn := range map[string]any{
 		"chdb_set_signal_handlers_enabled": &l.signals, "chdb_connect": &l.connect, "chdb_close_conn": &l.closeConn,
 		"chdb_query_with_params_n": &l.query, "chdb_stream_query_with_params_n": &l.stream,
@@ -77,20 +84,20 @@ func load(path string) (*library, error) {
 // dereference kills the process instead of becoming a panic.
 var deadly = [8]syscall.Signal{syscall.SIGABRT, syscall.SIGSEGV, syscall.SIGILL, syscall.SIGBUS, syscall.SIGSYS, syscall.SIGFPE, syscall.SIGTSTP, syscall.SIGTRAP}
 
-func (l *library) restoreSignals() {
+func (l *Library) restoreSignals() {
 	for i, s := range deadly {
 		l.sigaction(int32(s), &l.goActions[i], nil)
 	}
 }
 
-// conn is one connection to the engine of this process. It runs one statement at a time.
-type conn struct {
-	lib *library
+// Conn is one connection to the engine of this process. It runs one statement at a time.
+type Conn struct {
+	lib *Library
 	ptr *unsafe.Pointer
 }
 
-// open connects. The first connection of the process boots the engine with its --path.
-func (l *library) open(args ...string) (*conn, error) {
+// Open connects. The first connection of the process boots the engine with its --path.
+func (l *Library) Open(args ...string) (*Conn, error) {
 	argv := make([]*byte, 0, len(args)+2)
 	for _, a := range append([]string{"clickhouse"}, args...) {
 		p, err := syscall.BytePtrFromString(a)
@@ -100,7 +107,7 @@ func (l *library) open(args ...string) (*conn, error) {
 		argv = append(argv, p)
 	}
 	argv = append(argv, nil)
-	c := &conn{lib: l}
+	c := &Conn{lib: l}
 	c.ptr = l.connect(int32(len(argv)-1), &argv[0])
 	l.restoreSignals()
 	runtime.KeepAlive(argv)
@@ -110,45 +117,51 @@ func (l *library) open(args ...string) (*conn, error) {
 	return c, nil
 }
 
-func (c *conn) close() { c.lib.closeConn(c.ptr) }
+// Close ends the connection.
+func (c *Conn) Close() { c.lib.closeConn(c.ptr) }
 
-// result is a finished statement's output, or one piece of a stream.
-type result struct {
-	lib *library
+// Result is a finished statement's output, or one piece of a stream.
+type Result struct {
+	lib *Library
 	ptr unsafe.Pointer
 }
 
-// bytes is the output; it is gone after free.
-func (r result) bytes() []byte { return unsafe.Slice(r.lib.buffer(r.ptr), r.lib.length(r.ptr)) }
-func (r result) free()         { r.lib.destroy(r.ptr) }
+// Bytes is the output; it is gone after Free.
+func (r Result) Bytes() []byte { return unsafe.Slice(r.lib.buffer(r.ptr), r.lib.length(r.ptr)) }
 
-func (c *conn) result(ptr unsafe.Pointer) (result, error) {
+// Free gives the memory back.
+func (r Result) Free() { r.lib.destroy(r.ptr) }
+
+func (c *Conn) result(ptr unsafe.Pointer) (Result, error) {
 	if ptr == nil {
-		return result{}, errors.New("the ClickHouse engine gave no result")
+		return Result{}, errors.New("the ClickHouse engine gave no result")
 	}
 	if m := c.lib.message(ptr); m != nil {
 		defer c.lib.destroy(ptr)
-		return result{}, parseException(cString(m))
+		return Result{}, parseError(cString(m))
 	}
-	return result{c.lib, ptr}, nil
+	return Result{c.lib, ptr}, nil
 }
 
-// query runs a statement to its end. Parameter values are TSV-escaped text.
-func (c *conn) query(sql, format string, params map[string]string) (result, error) {
+// Query runs a statement to its end. Parameter values are TSV-escaped text.
+func (c *Conn) Query(sql, format string, params map[string]string) (Result, error) {
 	return c.call(c.lib.query, sql, format, params)
 }
 
-// stream starts a SELECT whose output next hands out piece by piece.
-func (c *conn) stream(sql, format string, params map[string]string) (result, error) {
+// Stream starts a SELECT whose output Next hands out piece by piece.
+func (c *Conn) Stream(sql, format string, params map[string]string) (Result, error) {
 	return c.call(c.lib.stream, sql, format, params)
 }
 
-// next is the stream's next piece; an empty one ends it.
-func (c *conn) next(stream result) (result, error) {
+// Next is the stream's next piece; an empty one ends it.
+func (c *Conn) Next(stream Result) (Result, error) {
 	return c.result(c.lib.fetch(*c.ptr, stream.ptr))
 }
 
-func (c *conn) call(f func(unsafe.Pointer, string, int, string, int, **byte, *int, **byte, *int, int) unsafe.Pointer, sql, format string, params map[string]string) (result, error) {
+// Cancel ends a stream that is not read to its end.
+func (c *Conn) Cancel(stream Result) { c.lib.cancel(*c.ptr, stream.ptr) }
+
+func (c *Conn) call(f func(unsafe.Pointer, string, int, string, int, **byte, *int, **byte, *int, int) unsafe.Pointer, sql, format string, params map[string]string) (Result, error) {
 	n := len(params)
 	text, lens := make([]*byte, 2*n+2), make([]int, 2*n+2)
 	i := 0
@@ -163,51 +176,80 @@ func (c *conn) call(f func(unsafe.Pointer, string, int, string, int, **byte, *in
 	return c.result(ptr)
 }
 
-// insert runs an INSERT, given without its FORMAT clause, over data in the given input format.
-func (c *conn) insert(sql, format string, data []byte) error {
+// Insert runs an INSERT, given without its FORMAT clause, over data in the given input format.
+func (c *Conn) Insert(sql, format string, data []byte) error {
 	s := c.lib.insert(*c.ptr, sql, len(sql), format, len(format))
 	defer c.lib.destroyInsert(s)
 	if m := c.lib.insertMessage(s); m != nil {
-		return parseException(cString(m))
+		return parseError(cString(m))
 	}
 	if len(data) > 0 && c.lib.append(s, &data[0], len(data)) != 0 {
 		if m := c.lib.insertMessage(s); m != nil {
-			return parseException(cString(m))
+			return parseError(cString(m))
 		}
 	}
 	r, err := c.result(c.lib.done(s))
 	if err == nil {
-		r.free()
+		r.Free()
 	}
 	return err
 }
 
-// text runs a statement of the front's own and gives its output without the line end.
-func (c *conn) text(sql string) (string, error) {
-	r, err := c.query(sql, "TabSeparated", nil)
+// Text runs a statement and gives its output without the line end.
+func (c *Conn) Text(sql string) (string, error) {
+	r, err := c.Query(sql, "TabSeparated", nil)
 	if err != nil {
 		return "", err
 	}
-	defer r.free()
-	return strings.TrimSuffix(string(r.bytes()), "\n"), nil
+	defer r.Free()
+	return strings.TrimSuffix(string(r.Bytes()), "\n"), nil
 }
 
-// unparsed is the class of a text that is no statement; 0 is the class of those that only read.
-const unparsed = 4
+// ReadOnly and Unparsed are classes of statements: those that leave no trace, and what is no statement.
+const (
+	ReadOnly = 0
+	Unparsed = 4
+)
 
-// classify says, by the engine's own parser, what the text would do and how many statements it holds.
-func (c *conn) classify(sql string) (class, statements int) {
-	out := [4]uint32{16, 0, 0, unparsed} // chdb_query_analysis_v1: size, statements, flags, class
+// Classify says, by the engine's own parser, what the text would do and how many statements it holds.
+func (c *Conn) Classify(sql string) (class, statements int) {
+	out := [4]uint32{16, 0, 0, Unparsed} // chdb_query_analysis_v1: size, statements, flags, class
 	if c.lib.classifier(*c.ptr, sql, len(sql), nil, 0, &out) != 0 {
-		return unparsed, 0
+		return Unparsed, 0
 	}
 	return int(out[3]), int(out[1])
 }
 
-// quoted is text as an SQL string (quote ') or identifier (quote `).
-func quoted(text string, quote byte) string {
+// Quote is text as an SQL string (quote ') or identifier (quote `).
+func Quote(text string, quote byte) string {
 	q := string(quote)
 	return q + strings.NewReplacer(`\`, `\\`, q, `\`+q).Replace(text) + q
+}
+
+// Error is a failure as ClickHouse reports it: an error code and a text that begins with it.
+type Error struct {
+	Code int
+	Text string
+}
+
+func (e *Error) Error() string { return e.Text }
+
+// Errorf makes an error of the caller's own under ClickHouse's code and name for its kind.
+func Errorf(code int, name, text string, args ...any) *Error {
+	return &Error{code, fmt.Sprintf("Code: %d. DB::Exception: %s (%s)", code, fmt.Sprintf(text, args...), name)}
+}
+
+var codePrefix = regexp.MustCompile(`^(?:Code: (\d+)\. DB::Exception: )+`)
+
+// parseError reads an engine message, in which the prefix may stand several times.
+// Without one the code is 1002, UNKNOWN_EXCEPTION.
+func parseError(text string) *Error {
+	m := codePrefix.FindStringSubmatch(text)
+	if m == nil {
+		return Errorf(1002, "UNKNOWN_EXCEPTION", "%s", text)
+	}
+	code, _ := strconv.Atoi(m[1])
+	return &Error{code, fmt.Sprintf("Code: %d. DB::Exception: %s", code, text[len(m[0]):])}
 }
 
 func cString(p *byte) string {
