@@ -192,18 +192,21 @@ func TestInProcessOnASocket(t *testing.T) {
 }
 
 func TestRunRefusesBadConfig(t *testing.T) {
-	for want, c := range map[string]engine.Config{
-		"lib and dir":     {Password: "p"},
-		"password":        {Lib: "x", Dir: "d"},
-		"not a loopback":  {Lib: "x", Dir: "d", Password: "p", Listen: "0.0.0.0:1"},
-		"missing port":    {Lib: "x", Dir: "d", Password: "p", Listen: "127.0.0.1"},
-		"load the Click":  {Lib: "/nowhere/libchdb.so", Dir: t.TempDir(), NoPassword: true},
-		"there is none":   {Lib: "x", Dir: "d", Password: "p", NoPassword: true},
-		"data directory":  {Lib: "x", Dir: "/dev/null/x", Password: "p"},
-		"loopback addres": {Lib: "x", Dir: "d", Password: "p", Listen: "example.org:80"},
+	for _, c := range []struct {
+		config engine.Config
+		want   string
+	}{
+		{engine.Config{Password: "p"}, "lib and dir must be given"},
+		{engine.Config{Lib: "x", Dir: "d"}, "give a password"},
+		{engine.Config{Lib: "x", Dir: "d", Password: "p", NoPassword: true}, "give a password, or say that there is none"},
+		{engine.Config{Lib: "x", Dir: "d", Password: "p", Listen: "0.0.0.0:1"}, "not a loopback address"},
+		{engine.Config{Lib: "x", Dir: "d", Password: "p", Listen: "example.org:80"}, "not a loopback address"},
+		{engine.Config{Lib: "x", Dir: "d", Password: "p", Listen: "127.0.0.1"}, "missing port"},
+		{engine.Config{Lib: "/nowhere/libchdb.so", Dir: t.TempDir(), NoPassword: true}, "load the ClickHouse engine"},
+		{engine.Config{Lib: "x", Dir: "/dev/null/x", Password: "p"}, "data directory"},
 	} {
-		if err := engine.New(c).Run(t.Context()); err == nil || !strings.Contains(err.Error(), want) {
-			t.Errorf("%+v: %v", c, err)
+		if err := engine.New(c.config).Run(t.Context()); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%+v: %v", c.config, err)
 		}
 	}
 }
