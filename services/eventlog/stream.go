@@ -1,0 +1,121 @@
+package eventlog
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+// Names inside JetStream.
+const (
+	// StreamPress carries the frames of all presses.
+	StreamPress = "PRESS"
+	// StreamRegistry keeps every registry revision, without limit.
+	StreamRegistry = "REGISTRY"
+	// BucketLease is the key-value bucket of leases.
+	BucketLease = "lease"
+)
+
+// StreamOptions may be left zero.
+type StreamOptions struct {
+	// Replicas of each stream; 0: 1.
+	Replicas int
+	// MaxBytes of stream PRESS; 0: 4 GiB. A full stream refuses, agents wait.
+	MaxBytes int64
+	// MaxAge of stream PRESS; 0: 14 days.
+	MaxAge time.Duration
+	// DuplicateWindow of stream PRESS; 0: 10 minutes.
+	DuplicateWindow time.Duration
+	// LeaseTTL after which a lease that is not renewed is free; 0: 5 s.
+	LeaseTTL time.Duration
+}
+
+// DefaultLeaseTTL is the time after which a silent holder loses its lease.
+const DefaultLeaseTTL = 5 * time.Second
+
+func or[T comparable](v, d T) T {
+	var zero T
+	if v == zero {
+		return d
+	}
+	return v
+}
+
+// EnsureStreams makes the streams and the bucket, or brings them to these
+// settings. Safe to call by several processes at once.
+func EnsureStreams(ctx context.Context, js jetstream.JetStream, opt StreamOptions) error {
+	replicas := or(opt.Replicas, 1)
+	streams := []jetstream.StreamConfig{{
+		Name:        StreamPress,
+		Description: "frames of press events; transport, not the record",
+		Subjects:    []string{streamPrefix + "*.*"},
+		Storage:     jetstream.FileStorage,
+		Retention:   jetstream.LimitsPolicy,
+		Discard:     jetstream.DiscardNew,
+		MaxAge:      or(opt.MaxAge, 14*24*time.Hour),
+		MaxBytes:    or(opt.MaxBytes, 4<<30),
+		MaxMsgs:     -1,
+		MaxMsgSize:  MaxPayload,
+		Duplicates:  or(opt.DuplicateWindow, 10*time.Minute),
+		Replicas:    replicas,
+		DenyDelete:  true,
+		DenyPurge:   true,
+	}, {
+		Name:        StreamRegistry,
+		Description: "every registry revision",
+		Subjects:    []string{registrySubj},
+		Storage:     jetstream.FileStorage,
+		Retention:   jetstream.LimitsPolicy,
+		Discard:     jetstream.DiscardNew,
+		MaxMsgs:     -1,
+		MaxBytes:    -1,
+		MaxMsgSize:  MaxPayload,
+		Replicas:    replicas,
+		DenyDelete:  true,
+		DenyPurge:   true,
+	}}
+	for _, cfg := range streams {
+		if _, err := js.CreateOrUpdateStream(ctx, cfg); err != nil {
+			return fmt.Errorf("ensure stream %s: %w", cfg.Name, err)
+		}
+	}
+	_, err := js.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{
+		Bucket:      BucketLease,
+		Description: "who writes",
+		TTL:         or(opt.LeaseTTL, DefaultLeaseTTL),
+		Storage:     jetstream.FileStorage,
+		Replicas:    replicas,
+	})
+	if err != nil {
+		return fmt.Errorf("ensure bucket %s: %w", BucketLease, err)
+	}
+	return nil
+}
+
+// Consumer is the durable pull consumer of one warehouse on stream PRESS.
+// A warehouse with a new id (made or restored) reads from the stream's start.
+func Consumer(ctx context.Context, js jetstream.JetStream, warehouseID uint64) (jetstream.Consumer, error) {
+	c, err := js.CreateOrUpdateConsumer(ctx, StreamPress, jetstream.ConsumerConfig{
+		Durable:       fmt.Sprintf("ingest-%016x", warehouseID),
+		Description:   "the warehouse's reader",
+		DeliverPolicy: jetstream.DeliverAllPolicy,
+		AckPolicy:     jetstream.AckExplicitPolicy,
+		AckWait:       time.Minute,
+		MaxDeliver:    -1,
+		MaxAckPending: 20_000,
+		ReplayPolicy:  jetstream.ReplayInstantPolicy,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("consumer of warehouse %016x: %w", warehouseID, err)
+	}
+	return c, nil
+}
+
+// isStale reports a publish refused because the stream has moved on.
+func isStale(err error) bool {
+	var api *jetstream.APIError
+	return errors.As(err, &api) && (api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence || api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequenceConstant)
+}
