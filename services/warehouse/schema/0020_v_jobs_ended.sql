@@ -1,0 +1,5 @@
+-- For people: jobs ended.
+CREATE OR REPLACE VIEW v_jobs_ended AS
+SELECT plant, press, leftPad(lower(hex(epoch)), 16, '0') AS epoch, seq, pos, occurred_at, job, addMilliseconds(occurred_at, recorded_delay_ms) AS recorded_at, source_key
+FROM events FINAL
+WHERE kind = 19
