@@ -31,9 +31,15 @@ type History struct {
 
 	Jobs map[string]Job // what is known of each job
 
-	OverlapMS     int64 // slice time that was covered twice
-	OverlapMM     int64 // good and waste length dropped with it
-	DanglingVoids []ID  // voids whose target is not among the events
+	Overlaps      []Overlap // slice time that was covered twice, by instant
+	DanglingVoids []ID      // voids whose target is not among the events
+}
+
+// Overlap is time of a slice that another slice had already covered.
+type Overlap struct {
+	At int64 // start of the slice that lost, unix ms
+	MS int64 // time lost
+	MM int64 // good and waste length dropped with it
 }
 
 // Job is what is known of a job: the latest JobStarted, overlaid by
@@ -60,7 +66,7 @@ func Build(sl []Slice, evs []Event, ranks []EpochRank) *History {
 			kept = append(kept, *s)
 		}
 	}
-	h.Slices, h.OverlapMS, h.OverlapMM = settle(kept, ranks)
+	h.Slices, h.Overlaps = settle(kept, ranks)
 
 	var live []Event
 	for i := range evs {
@@ -246,7 +252,7 @@ func (v voidSet) dangling(sl []Slice, evs []Event) []ID {
 // settle removes repeats of one identity and gives every millisecond to one
 // slice: that of the epoch with the lowest rank, inside an epoch the lowest
 // seq. A slice that loses time loses length in proportion.
-func settle(s []Slice, ranks []EpochRank) (out []Slice, lostMS, lostMM int64) {
+func settle(s []Slice, ranks []EpochRank) (out []Slice, lost []Overlap) {
 	rank := make(map[uint64]int, len(ranks))
 	rs := slices.Clone(ranks)
 	slices.SortFunc(rs, func(a, b EpochRank) int {
@@ -284,17 +290,16 @@ func settle(s []Slice, ranks []EpochRank) (out []Slice, lostMS, lostMM int64) {
 			i = j
 			continue
 		}
-		got, ms, mm := settleCluster(slices.Clone(s[i:j]), prior)
+		got, over := settleCluster(slices.Clone(s[i:j]), prior)
 		out = append(out, got...)
-		lostMS += ms
-		lostMM += mm
+		lost = append(lost, over...)
 		i = j
 	}
-	return out, lostMS, lostMM
+	return out, lost
 }
 
 // settleCluster settles a few slices that overlap each other.
-func settleCluster(c []Slice, prior func(a, b *Slice) int) (out []Slice, lostMS, lostMM int64) {
+func settleCluster(c []Slice, prior func(a, b *Slice) int) (out []Slice, lost []Overlap) {
 	slices.SortStableFunc(c, func(a, b Slice) int { return prior(&a, &b) })
 	var taken []Interval
 	for i := range c {
@@ -311,12 +316,16 @@ func settleCluster(c []Slice, prior func(a, b *Slice) int) (out []Slice, lostMS,
 			kept += p.Good + p.Waste
 			ms += f.Len()
 		}
-		lostMS += c[i].Len() - ms
-		lostMM += before - kept
+		if ms < c[i].Len() {
+			lost = append(lost, Overlap{c[i].From, c[i].Len() - ms, before - kept})
+		}
 		taken = append(taken, c[i].Interval)
 	}
 	slices.SortFunc(out, func(a, b Slice) int { return cmp.Compare(a.From, b.From) })
-	return out, lostMS, lostMM
+	slices.SortFunc(lost, func(a, b Overlap) int {
+		return cmp.Or(cmp.Compare(a.At, b.At), cmp.Compare(a.MS, b.MS), cmp.Compare(a.MM, b.MM))
+	})
+	return out, lost
 }
 
 // Part is the piece of a slice inside an interval. Lengths are shared by

@@ -1,0 +1,299 @@
+package warehouse
+
+import (
+	"context"
+	"fmt"
+	"reflect"
+	"strings"
+
+	"github.com/ClickHouse/clickhouse-go/v2"
+
+	"github.com/downweb/downweb/analytics/timeline"
+)
+
+// Projection tables. Each is a ReplacingMergeTree(ver, gone), read with FINAL:
+// a recompute writes the rows that changed with a higher ver, and a gone row
+// for each key that vanished.
+const (
+	tablePressDays  = "press_days"
+	tableShiftFacts = "shift_facts"
+	tableVisits     = "station_visits"
+	tableDuties     = "duties"
+)
+
+// Projections are the rows of one press from one production day on.
+type Projections struct {
+	Days   []timeline.PressDay
+	Facts  []timeline.ShiftFact
+	Visits []timeline.StationVisit
+	Duties []timeline.DutyRow
+}
+
+// projection is one table: how its rows are stored and what names them.
+type projection[T any] struct {
+	table string
+	order string
+	part  string
+	cols  []field[T]
+	keys  int // the first columns, which are the key
+}
+
+var (
+	pressDays  = projection[timeline.PressDay]{tablePressDays, "plant, press, day", "", pressDayColumns(), 3}
+	shiftFacts = projection[timeline.ShiftFact]{tableShiftFacts, "plant, press, day, shift, planned, leaf, sub, state, reason, station, job, rated, minor", "toYYYYMM(toDate32(day))", shiftFactColumns(), 13}
+	visits     = projection[timeline.StationVisit]{tableVisits, "plant, press, day, session_from_ms, session, seq", "", visitColumns(), 6}
+	duties     = projection[timeline.DutyRow]{tableDuties, "plant, press, day, task, due_ms, cadence", "", dutyColumns(), 6}
+)
+
+// ProjectionSet names one set of projection tables: the live ones, or those a
+// rebuild makes beside them.
+type ProjectionSet struct{ suffix string }
+
+// Live is the set that answers questions; Beside is the one a rebuild fills.
+var (
+	Live   = ProjectionSet{}
+	Beside = ProjectionSet{"_beside"}
+)
+
+// ReadProjections returns a press's rows from a day on, as stored, and the
+// highest version in use for the press.
+func (db *DB) ReadProjections(ctx context.Context, set ProjectionSet, plant, press string, from timeline.Day) (Projections, uint64, error) {
+	var p Projections
+	var err error
+	where := "plant = {plant:String} AND press = {press:String} AND day >= {day:Int32}"
+	args := []any{clickhouse.Named("plant", plant), clickhouse.Named("press", press), clickhouse.Named("day", fmt.Sprint(int32(from)))}
+	if p.Days, err = readRows(ctx, db, pressDays, set, where, args); err != nil {
+		return p, 0, err
+	}
+	if p.Facts, err = readRows(ctx, db, shiftFacts, set, where, args); err != nil {
+		return p, 0, err
+	}
+	if p.Visits, err = readRows(ctx, db, visits, set, where, args); err != nil {
+		return p, 0, err
+	}
+	if p.Duties, err = readRows(ctx, db, duties, set, where, args); err != nil {
+		return p, 0, err
+	}
+	var parts []string
+	for _, t := range []string{tablePressDays, tableShiftFacts, tableVisits, tableDuties} {
+		parts = append(parts, "SELECT max(ver) AS v FROM "+t+set.suffix+" WHERE plant = {plant:String} AND press = {press:String}")
+	}
+	var ver uint64
+	q := "SELECT max(v) FROM (" + strings.Join(parts, " UNION ALL ") + ")"
+	if err := db.conn.QueryRow(ctx, q, args[:2]...).Scan(&ver); err != nil {
+		return p, 0, fmt.Errorf("read version of projections: %w", err)
+	}
+	return p, ver, nil
+}
+
+// ReadPressDay returns one press-day; ok is false when there is none.
+func (db *DB) ReadPressDay(ctx context.Context, set ProjectionSet, plant, press string, day timeline.Day) (row timeline.PressDay, ok bool, err error) {
+	rows, err := readRows(ctx, db, pressDays, set, "plant = {plant:String} AND press = {press:String} AND day = {day:Int32}",
+		[]any{clickhouse.Named("plant", plant), clickhouse.Named("press", press), clickhouse.Named("day", fmt.Sprint(int32(day)))})
+	if err != nil || len(rows) == 0 {
+		return row, false, err
+	}
+	return rows[0], true, nil
+}
+
+// WriteProjections stores changed rows with a version, and a gone row for each
+// key that vanished. Press-days come last: they hold the carry, so a write cut
+// short is done again.
+func (db *DB) WriteProjections(ctx context.Context, set ProjectionSet, changed, gone Projections, ver uint64) error {
+	if err := writeRows(ctx, db, shiftFacts, set, changed.Facts, gone.Facts, ver); err != nil {
+		return err
+	}
+	if err := writeRows(ctx, db, visits, set, changed.Visits, gone.Visits, ver); err != nil {
+		return err
+	}
+	if err := writeRows(ctx, db, duties, set, changed.Duties, gone.Duties, ver); err != nil {
+		return err
+	}
+	return writeRows(ctx, db, pressDays, set, changed.Days, gone.Days, ver)
+}
+
+// PressDays reads press-days of a scope and range of days, by press and day.
+func (db *DB) PressDays(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.PressDay, error) {
+	where, args := scopeWhere(presses, from, to)
+	return readRows(ctx, db, pressDays, Live, where, args)
+}
+
+// Visits reads station visits of a scope and range of days.
+func (db *DB) Visits(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.StationVisit, error) {
+	where, args := scopeWhere(presses, from, to)
+	return readRows(ctx, db, visits, Live, where, args)
+}
+
+// Duties reads duties of a scope and range of days.
+func (db *DB) Duties(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.DutyRow, error) {
+	where, args := scopeWhere(presses, from, to)
+	return readRows(ctx, db, duties, Live, where, args)
+}
+
+// ShiftFacts reads facts of a scope and range of days.
+func (db *DB) ShiftFacts(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.ShiftFact, error) {
+	where, args := scopeWhere(presses, from, to)
+	return readRows(ctx, db, shiftFacts, Live, where, args)
+}
+
+// scopeWhere narrows to presses ("plant/press"; nil: all) and days, both ends
+// included.
+func scopeWhere(presses []string, from, to timeline.Day) (string, []any) {
+	where := "day BETWEEN {from:Int32} AND {to:Int32}"
+	args := []any{clickhouse.Named("from", fmt.Sprint(int32(from))), clickhouse.Named("to", fmt.Sprint(int32(to)))}
+	if presses != nil {
+		where += " AND has({presses:Array(String)}, concat(plant, '/', press))"
+		args = append(args, clickhouse.Named("presses", presses))
+	}
+	return where, args
+}
+
+func readRows[T any](ctx context.Context, db *DB, p projection[T], set ProjectionSet, where string, args []any) ([]T, error) {
+	names := make([]string, len(p.cols))
+	for i, c := range p.cols {
+		names[i] = c.name
+	}
+	q := fmt.Sprintf("SELECT %s FROM %s FINAL WHERE %s ORDER BY %s", strings.Join(names, ", "), p.table+set.suffix, where, p.order)
+	rows, err := db.conn.Query(ctx, q, args...)
+	if err != nil {
+		return nil, fmt.Errorf("read %s: %w", p.table, err)
+	}
+	defer rows.Close()
+	var out []T
+	dest := make([]any, len(p.cols))
+	for rows.Next() {
+		var row T
+		for i, c := range p.cols {
+			dest[i] = c.ptr(&row)
+		}
+		if err := rows.Scan(dest...); err != nil {
+			return nil, fmt.Errorf("read %s: %w", p.table, err)
+		}
+		out = append(out, row)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("read %s: %w", p.table, err)
+	}
+	return out, nil
+}
+
+func writeRows[T any](ctx context.Context, db *DB, p projection[T], set ProjectionSet, changed, gone []T, ver uint64) error {
+	if len(changed)+len(gone) == 0 {
+		return nil
+	}
+	names := make([]string, 0, len(p.cols)+2)
+	types := make([]clickhouse.ColumnNameAndType, 0, len(p.cols)+2)
+	for _, c := range p.cols {
+		typ := c.typ
+		if typ == typLow {
+			typ = "String" // the server converts; the driver would key it by a map
+		}
+		names = append(names, c.name)
+		types = append(types, clickhouse.ColumnNameAndType{Name: c.name, Type: typ})
+	}
+	names = append(names, "ver", "gone")
+	types = append(types, clickhouse.ColumnNameAndType{Name: "ver", Type: "UInt64"}, clickhouse.ColumnNameAndType{Name: "gone", Type: "UInt8"})
+	batch, err := db.conn.PrepareBatch(db.insertContext(ctx, types),
+		fmt.Sprintf("INSERT INTO %s (%s)", p.table+set.suffix, strings.Join(names, ", ")))
+	if err != nil {
+		return fmt.Errorf("write %s: %w", p.table, err)
+	}
+	defer batch.Close()
+	vals := make([]any, len(p.cols)+2)
+	put := func(rows []T, isGone uint8) error {
+		for i := range rows {
+			for j, c := range p.cols {
+				vals[j] = reflect.ValueOf(c.ptr(&rows[i])).Elem().Interface()
+			}
+			vals[len(p.cols)], vals[len(p.cols)+1] = ver, isGone
+			if err := batch.Append(vals...); err != nil {
+				return fmt.Errorf("write %s: %w", p.table, err)
+			}
+		}
+		return nil
+	}
+	if err := put(changed, 0); err != nil {
+		return err
+	}
+	if err := put(gone, 1); err != nil {
+		return err
+	}
+	if err := batch.Send(); err != nil {
+		return fmt.Errorf("write %s: %w", p.table, err)
+	}
+	return nil
+}
+
+// MakeBeside makes an empty set of projection tables beside the live ones.
+func (db *DB) MakeBeside(ctx context.Context) error {
+	for _, t := range []struct{ name, create string }{
+		{tablePressDays, pressDays.create(Beside)}, {tableShiftFacts, shiftFacts.create(Beside)},
+		{tableVisits, visits.create(Beside)}, {tableDuties, duties.create(Beside)},
+	} {
+		if err := db.conn.Exec(ctx, "DROP TABLE IF EXISTS "+t.name+Beside.suffix+" SYNC"); err != nil {
+			return fmt.Errorf("drop %s: %w", t.name+Beside.suffix, err)
+		}
+		if err := db.conn.Exec(ctx, t.create); err != nil {
+			return fmt.Errorf("create %s: %w", t.name+Beside.suffix, err)
+		}
+	}
+	return nil
+}
+
+// SwapBeside puts the tables made beside in place of the live ones and drops
+// the old ones.
+func (db *DB) SwapBeside(ctx context.Context) error {
+	for _, t := range []string{tableShiftFacts, tableVisits, tableDuties, tablePressDays} {
+		if err := db.conn.Exec(ctx, fmt.Sprintf("EXCHANGE TABLES %s AND %s", t, t+Beside.suffix)); err != nil {
+			return fmt.Errorf("swap %s: %w", t, err)
+		}
+	}
+	for _, t := range []string{tableShiftFacts, tableVisits, tableDuties, tablePressDays} {
+		if err := db.conn.Exec(ctx, "DROP TABLE IF EXISTS "+t+Beside.suffix+" SYNC"); err != nil {
+			return fmt.Errorf("drop %s: %w", t+Beside.suffix, err)
+		}
+	}
+	return nil
+}
+
+func (p projection[T]) create(set ProjectionSet) string {
+	return createTable(p.table+set.suffix, p.cols, p.order, p.part)
+}
+
+// ProjectionSchema is the statement of every projection table, by name: what
+// the schema files must hold.
+func ProjectionSchema() map[string]string {
+	return map[string]string{
+		tablePressDays: pressDays.create(Live), tableShiftFacts: shiftFacts.create(Live),
+		tableVisits: visits.create(Live), tableDuties: duties.create(Live),
+	}
+}
+
+// Checksums is one number per projection table over all rows in use, free of
+// order, versions and insert numbers: equal projections give equal numbers.
+func (db *DB) Checksums(ctx context.Context) (map[string]string, error) {
+	out := map[string]string{}
+	for _, t := range []struct {
+		table string
+		cols  []string
+	}{
+		{tablePressDays, fieldNames(pressDays.cols)}, {tableShiftFacts, fieldNames(shiftFacts.cols)},
+		{tableVisits, fieldNames(visits.cols)}, {tableDuties, fieldNames(duties.cols)},
+	} {
+		var n, sum uint64
+		q := fmt.Sprintf("SELECT count(), sumWithOverflow(sipHash64(%s)) FROM %s FINAL", strings.Join(t.cols, ", "), t.table)
+		if err := db.conn.QueryRow(ctx, q).Scan(&n, &sum); err != nil {
+			return nil, fmt.Errorf("checksum of %s: %w", t.table, err)
+		}
+		out[t.table] = fmt.Sprintf("%d:%016x", n, sum)
+	}
+	return out, nil
+}
+
+func fieldNames[T any](cols []field[T]) []string {
+	out := make([]string, len(cols))
+	for i, c := range cols {
+		out[i] = c.name
+	}
+	return out
+}

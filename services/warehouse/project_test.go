@@ -1,0 +1,167 @@
+package warehouse
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"os"
+	"reflect"
+	"testing"
+
+	"github.com/downweb/downweb/analytics/loss"
+	"github.com/downweb/downweb/analytics/timeline"
+)
+
+var update = flag.Bool("update-schema", false, "write the projection tables' schema files anew (before their first release only)")
+
+var projectionFiles = map[string]string{
+	"press_days": "schema/0040_press_days.sql", "shift_facts": "schema/0041_shift_facts.sql",
+	"station_visits": "schema/0042_station_visits.sql", "duties": "schema/0043_duties.sql",
+}
+
+var projectionWhy = map[string]string{
+	"press_days":     "-- One press on one production day: one column per leaf inside (in_) and outside (out_) planned busy time, so that a\n-- fleet and a year are answered without reading facts. day is days since 1970-01-01. Key: questions name presses and\n-- days; one partition, since a year of 500 presses is 182,500 rows.\n",
+	"shift_facts":    "-- Time and length booked to one key; leaf decided here, once. The key holds everything a figure is grouped by inside\n-- a press-day; the partition is a function of the key, because replacing works only inside one.\n",
+	"station_visits": "-- Station visits of cleaning sessions; seq -1 is the session itself.\n",
+	"duties":         "-- One task due once and what became of it.\n",
+}
+
+// The schema files are what ProjectionSchema says: code and schema cannot
+// drift apart.
+func TestProjectionSchemaFiles(t *testing.T) {
+	for table, sql := range ProjectionSchema() {
+		want := projectionWhy[table] + sql + "\n"
+		if *update {
+			if err := os.WriteFile(projectionFiles[table], []byte(want), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		got, err := os.ReadFile(projectionFiles[table])
+		if err != nil {
+			t.Fatal(err)
+		}
+		if string(got) != want {
+			t.Errorf("%s differs from the columns in code", projectionFiles[table])
+		}
+	}
+}
+
+// Columns are named after the leaves of package loss.
+func TestLeafColumns(t *testing.T) {
+	if loss.NumLeaves != timeline.MaxLeaf {
+		t.Fatalf("loss has %d leaves, rows hold %d", loss.NumLeaves, timeline.MaxLeaf)
+	}
+	for l := range loss.NumLeaves {
+		if got, want := LeafColumns[l], loss.Leaf(l).Slug(); got != want {
+			t.Errorf("leaf %d: column %q, slug %q", l, got, want)
+		}
+	}
+}
+
+// fill sets every exported field of a struct to something that is not zero.
+func fill(v reflect.Value, n *int64) {
+	switch v.Kind() {
+	case reflect.Struct:
+		for i := range v.NumField() {
+			fill(v.Field(i), n)
+		}
+	case reflect.Array:
+		for i := range v.Len() {
+			fill(v.Index(i), n)
+		}
+	case reflect.Slice:
+		v.Set(reflect.MakeSlice(v.Type(), 2, 2))
+		fill(v.Index(0), n)
+		fill(v.Index(1), n)
+	case reflect.String:
+		*n++
+		v.SetString(fmt.Sprintf("s%d\t'\\\x00", *n))
+	case reflect.Bool:
+		v.SetBool(true)
+	case reflect.Int8, reflect.Int32, reflect.Int64:
+		*n++
+		v.SetInt(*n % 100)
+	case reflect.Uint8:
+		*n++
+		v.SetUint(uint64(*n % 100))
+	}
+}
+
+// Every field of every projection row comes back as it was stored; a gone row
+// is not seen; a higher version replaces.
+func TestProjectionsRoundTrip(t *testing.T) {
+	ctx := context.Background()
+	db := openTest(t)
+	var p Projections
+	n := int64(0)
+	mk := func(s any) reflect.Value {
+		v := reflect.ValueOf(s).Elem()
+		fill(v, &n)
+		v.FieldByName("Plant").SetString("a")
+		v.FieldByName("Press").SetString("b")
+		v.FieldByName("Day").SetInt(20000)
+		return v
+	}
+	p.Days = []timeline.PressDay{mk(&timeline.PressDay{}).Interface().(timeline.PressDay)}
+	p.Facts = []timeline.ShiftFact{mk(&timeline.ShiftFact{}).Interface().(timeline.ShiftFact)}
+	p.Visits = []timeline.StationVisit{mk(&timeline.StationVisit{}).Interface().(timeline.StationVisit)}
+	p.Duties = []timeline.DutyRow{mk(&timeline.DutyRow{}).Interface().(timeline.DutyRow)}
+	// Leaves without a column are not stored: package loss never fills them.
+	for _, r := range []*[timeline.MaxLeaf]timeline.LeafAmount{&p.Days[0].In, &p.Days[0].Out} {
+		for l := range r {
+			r[l] = timeline.LeafAmount{}
+		}
+	}
+	p.Days[0].In[loss.SetupWaste] = timeline.LeafAmount{US: 1, MM: 2, Material: 3}
+	p.Days[0].Out[loss.CleaningInBreak].US = 4
+	p.Days[0].Out[loss.LeafProduction].US = 5
+	if err := db.WriteProjections(ctx, Live, p, Projections{}, 7); err != nil {
+		t.Fatal(err)
+	}
+	got, ver, err := db.ReadProjections(ctx, Live, "a", "b", 19999)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ver != 7 {
+		t.Errorf("version %d", ver)
+	}
+	if !reflect.DeepEqual(got, p) {
+		t.Errorf("got  %+v\nwant %+v", got, p)
+	}
+	before, err := db.Checksums(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.Facts[0].Dur++
+	if err := db.WriteProjections(ctx, Live, Projections{Facts: p.Facts}, Projections{Visits: p.Visits}, 8); err != nil {
+		t.Fatal(err)
+	}
+	got, ver, err = db.ReadProjections(ctx, Live, "a", "b", 19999)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ver != 8 || len(got.Facts) != 1 || got.Facts[0].Dur != p.Facts[0].Dur || len(got.Visits) != 0 || len(got.Duties) != 1 {
+		t.Errorf("version %d, %d facts, %d visits", ver, len(got.Facts), len(got.Visits))
+	}
+	after, err := db.Checksums(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if before["shift_facts"] == after["shift_facts"] || before["duties"] != after["duties"] {
+		t.Errorf("checksums before %v after %v", before, after)
+	}
+	// A rebuild's tables are swapped in whole.
+	if err := db.MakeBeside(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.WriteProjections(ctx, Beside, Projections{Days: p.Days}, Projections{}, 1); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.SwapBeside(ctx); err != nil {
+		t.Fatal(err)
+	}
+	got, _, err = db.ReadProjections(ctx, Live, "a", "b", 19999)
+	if err != nil || len(got.Days) != 1 || len(got.Facts) != 0 {
+		t.Errorf("after the swap: %d days, %d facts, %v", len(got.Days), len(got.Facts), err)
+	}
+}
