@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 	_ "time/tzdata" // zones are the same on every machine
+	"unicode"
+	"unicode/utf8"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -70,6 +72,13 @@ func (v *validator) check(ok bool, field, format string, args ...any) bool {
 
 func (v *validator) slug(s, field string) bool {
 	return v.check(slugRule.MatchString(s), field, "%q is not a slug: 1 to 40 of a-z, 0-9 and -, not starting with -", s)
+}
+
+// word checks a name that events and questions repeat.
+func (v *validator) word(s, field string) {
+	ok := s != "" && utf8.RuneCountInString(s) <= 64 && strings.TrimSpace(s) == s
+	v.check(ok && !strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }), field,
+		"%q is not a name of 1 to 64 printable characters", s)
 }
 
 func (v *validator) text(s, field string) {
@@ -191,7 +200,7 @@ func (v *validator) allPresses() {
 		v.slug(p.GetPress(), at+".press")
 		v.unique(seen, p.GetPress(), at+".press", "press %q is given twice", p.GetPress())
 		v.text(p.GetName(), at+".name")
-		v.slug(p.GetKind(), at+".kind")
+		v.word(p.GetKind(), at+".kind")
 		v.within(float64(p.GetWebWidthMm()), 0, 10000, at+".web_width_mm", "mm")
 		v.within(float64(p.GetRatedMmPerMin()), 1, 2e6, at+".rated_mm_per_min", "mm/min")
 		v.within(float64(p.GetRestartMm()), 0, 1e9, at+".restart_mm", "mm")
@@ -237,7 +246,7 @@ func (v *validator) money() {
 		at := fmt.Sprintf("web_rates[%d]", i)
 		v.day(r.GetValidFrom(), at+".valid_from", true)
 		if r.GetSubstrate() != "" {
-			v.slug(r.Substrate, at+".substrate")
+			v.word(r.Substrate, at+".substrate")
 		}
 		v.unique(seen, r.GetSubstrate()+" "+r.GetValidFrom(), at+".valid_from", "a second rate of this substrate from the same day")
 		v.decimal(r.GetSquareMeter(), at+".square_meter")
