@@ -42,6 +42,8 @@ type component struct {
 	cells  int
 	chol   []float64 // lower Cholesky factor of D'WM₁D, cells × cells
 	drop   []bool    // cells that depend on the rest
+	clock  []float64 // mean trend clock of a cell over its rows
+	weight []float64 // Σw of a cell
 	gw     [][]float64
 	gwt    [][]float64 // per group of the component: Σw and Σw·tc per cell
 }
@@ -141,6 +143,21 @@ func (a *absorber) findComponents() {
 	for k := range a.comps {
 		c := &a.comps[k]
 		c.chol, c.drop = make([]float64, c.cells*c.cells), make([]bool, c.cells)
+		c.clock, c.weight = make([]float64, c.cells), make([]float64, c.cells)
+		if a.eff.Trend != nil {
+			rows := make([]float64, c.cells)
+			for _, g := range c.groups {
+				for _, i := range a.rows[g] {
+					if l := a.local[i]; l >= 0 {
+						c.clock[l] += a.eff.Trend[i]
+						rows[l]++
+					}
+				}
+			}
+			for l, n := range rows {
+				c.clock[l] /= n
+			}
+		}
 		for range c.groups {
 			c.gw = append(c.gw, make([]float64, c.cells))
 			c.gwt = append(c.gwt, make([]float64, c.cells))
@@ -219,11 +236,11 @@ func (a *absorber) factorCells(c *component) {
 	}
 	limit := make([]float64, n)
 	for x := range n {
-		var t float64
+		c.weight[x] = 0
 		for gi := range c.groups {
-			t += c.gw[gi][x]
+			c.weight[x] += c.gw[gi][x]
 		}
-		limit[x] = 1e-9 * t
+		limit[x] = 1e-9 * c.weight[x]
 	}
 	choleskyDrop(s, n, limit, c.drop)
 }
@@ -296,6 +313,7 @@ func (a *absorber) project(x []float64) {
 		}
 		forward(c.chol, c.cells, c.drop, z)
 		backward(c.chol, c.cells, c.drop, z)
+		c.fillEmpty(z)
 		for _, g := range c.groups {
 			for _, i := range a.rows[g] {
 				if l := a.local[i]; l >= 0 {
@@ -303,6 +321,41 @@ func (a *absorber) project(x []float64) {
 				}
 			}
 			a.removeGroup(g, x)
+		}
+	}
+}
+
+// fillEmpty gives cells without weight the value that the weighted line
+// through the others has at their clock. Levels of cells are only told up to
+// the levels and slopes of groups, so 0 would be an arbitrary number there; the
+// line makes predictions outside the used rows free of that choice.
+func (c *component) fillEmpty(z []float64) {
+	if !slices.Contains(c.weight, 0) {
+		return
+	}
+	var sw, sz, st float64
+	for l, w := range c.weight {
+		sw += w
+		sz += float64(w * z[l])
+		st += float64(w * c.clock[l])
+	}
+	if sw == 0 {
+		return
+	}
+	mz, mt := sz/sw, st/sw
+	var tt, tz float64
+	for l, w := range c.weight {
+		d := c.clock[l] - mt
+		tt += float64(float64(w*d) * d)
+		tz += float64(float64(w*d) * (z[l] - mz))
+	}
+	slope := 0.0
+	if tt > 1e-12*sw*mt*mt && tt > 0 {
+		slope = tz / tt
+	}
+	for l, w := range c.weight {
+		if w == 0 {
+			z[l] = mz + float64(slope*(c.clock[l]-mt))
 		}
 	}
 }
