@@ -10,6 +10,7 @@
 package engine
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -42,6 +43,9 @@ type Config struct {
 
 // settle fills the defaults and refuses what cannot work, naming the field.
 func (c Config) settle() (Config, error) {
+	c.Listen, c.Database = cmp.Or(c.Listen, "127.0.0.1:0"), cmp.Or(c.Database, "downweb")
+	c.MaxMemory, c.MaxBody, c.MaxQueries = cmp.Or(c.MaxMemory, 3<<30), cmp.Or(c.MaxBody, 256<<20), cmp.Or(c.MaxQueries, 24)
+	c.Log = cmp.Or(c.Log, slog.New(slog.DiscardHandler))
 	var err error
 	if c.Lib == "" || c.Dir == "" {
 		return c, fmt.Errorf("engine: lib and dir must be given")
@@ -55,9 +59,6 @@ func (c Config) settle() (Config, error) {
 	if (c.Password == "") != c.NoPassword {
 		return c, fmt.Errorf("engine: give a password, or say that there is none")
 	}
-	if c.Listen == "" {
-		c.Listen = "127.0.0.1:0"
-	}
 	if !strings.HasPrefix(c.Listen, "unix:") {
 		host, _, err := net.SplitHostPort(c.Listen)
 		if err != nil {
@@ -66,21 +67,6 @@ func (c Config) settle() (Config, error) {
 		if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
 			return c, fmt.Errorf("engine listen: %s is not a loopback address", c.Listen)
 		}
-	}
-	if c.Database == "" {
-		c.Database = "downweb"
-	}
-	if c.MaxMemory <= 0 {
-		c.MaxMemory = 3 << 30
-	}
-	if c.MaxBody <= 0 {
-		c.MaxBody = 256 << 20
-	}
-	if c.MaxQueries <= 0 {
-		c.MaxQueries = 24
-	}
-	if c.Log == nil {
-		c.Log = slog.New(slog.DiscardHandler)
 	}
 	return c, nil
 }

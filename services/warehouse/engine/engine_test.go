@@ -326,16 +326,24 @@ func TestStreamIsBounded(t *testing.T) {
 	}
 }
 
+// rss is a process's memory in bytes.
 func rss(t *testing.T, pid int) int64 {
+	t.Helper()
+	var total, resident int64
+	if text, err := os.ReadFile(fmt.Sprintf("/proc/%d/statm", pid)); err == nil {
+		if _, err := fmt.Sscan(string(text), &total, &resident); err != nil {
+			t.Fatal(err)
+		}
+		return resident * int64(os.Getpagesize())
+	}
 	out, err := exec.Command("ps", "-o", "rss=", "-p", strconv.Itoa(pid)).Output()
 	if err != nil {
 		t.Fatalf("ps: %v", err)
 	}
-	kb, err := strconv.ParseInt(strings.TrimSpace(string(out)), 10, 64)
-	if err != nil {
+	if _, err := fmt.Sscan(string(out), &resident); err != nil {
 		t.Fatal(err)
 	}
-	return kb << 10
+	return resident << 10
 }
 
 func TestManyAtOnce(t *testing.T) {
@@ -458,29 +466,30 @@ func TestReaderOnlyReads(t *testing.T) {
 	}
 	outfile := filepath.Join(t.TempDir(), "out")
 	for sql, want := range map[string]int32{
-		"INSERT INTO t VALUES (3)":                                 164,
-		"CREATE TABLE u (a Int32) ENGINE = Memory":                 164,
-		"DROP TABLE t":                                             164,
-		"ALTER TABLE t DELETE WHERE 1":                             164,
-		"SELECT * FROM file('/etc/passwd', 'LineAsString')":        164,
-		"SELECT file('/etc/passwd')":                               164,
-		"SELECT `file`('/etc/passwd')":                             164,
-		"SELECT `\\x66ile`('/etc/passwd')":                         164,
-		"SELECT \"fil\\x65\"('/etc/passwd')":                       164,
-		"SELECT * FROM url('http://127.0.0.1:1/', 'LineAsString')": 164,
-		"SELECT * FROM remote('127.0.0.1', system.one)":            164,
-		"SELECT * FROM executable('cat', 'TSV', 'a String')":       164,
-		"SELECT 1 INTO OUTFILE '" + outfile + "'":                  164,
-		"SELECT 1 INTO/**/OUTFILE '" + outfile + "'":               164,
-		"KILL QUERY WHERE 1 ASYNC":                                 164,
-		"SELECT 1; KILL QUERY WHERE 1 ASYNC":                       164,
-		"SELECT 1; SELECT 2":                                       164,
-		"SET readonly = 0":                                         164,
-		"SELECT 1 SETTINGS readonly = 0":                           164,
-		"SYSTEM SHUTDOWN":                                          164,
-		"SELEC 1":                                                  62,
-		"":                                                         62,
-		"SELECT * FROM nowhere":                                    60,
+		"INSERT INTO t VALUES (3)":                                       164,
+		"CREATE TABLE u (a Int32) ENGINE = Memory":                       164,
+		"DROP TABLE t":                                                   164,
+		"ALTER TABLE t DELETE WHERE 1":                                   164,
+		"SELECT * FROM file('/etc/passwd', 'LineAsString')":              164,
+		"SELECT file('/etc/passwd')":                                     164,
+		"SELECT `file`('/etc/passwd')":                                   164,
+		"SELECT `\\x66ile`('/etc/passwd')":                               164,
+		"SELECT * FROM eval(concat('SELECT fi', 'le(''/etc/passwd'')'))": 164,
+		"SELECT \"fil\\x65\"('/etc/passwd')":                             164,
+		"SELECT * FROM url('http://127.0.0.1:1/', 'LineAsString')":       164,
+		"SELECT * FROM remote('127.0.0.1', system.one)":                  164,
+		"SELECT * FROM executable('cat', 'TSV', 'a String')":             164,
+		"SELECT 1 INTO OUTFILE '" + outfile + "'":                        164,
+		"SELECT 1 INTO/**/OUTFILE '" + outfile + "'":                     164,
+		"KILL QUERY WHERE 1 ASYNC":                                       164,
+		"SELECT 1; KILL QUERY WHERE 1 ASYNC":                             164,
+		"SELECT 1; SELECT 2":                                             164,
+		"SET readonly = 0":                                               164,
+		"SELECT 1 SETTINGS readonly = 0":                                 164,
+		"SYSTEM SHUTDOWN":                                                164,
+		"SELEC 1":                                                        62,
+		"":                                                               62,
+		"SELECT * FROM nowhere":                                          60,
 	} {
 		if err := reader.Exec(t.Context(), sql); err == nil {
 			t.Errorf("%s: done", sql)
@@ -490,6 +499,10 @@ func TestReaderOnlyReads(t *testing.T) {
 	}
 	if _, err := os.Stat(outfile); err == nil {
 		t.Error("the reader wrote a file")
+	}
+	experiment := clickhouse.Context(t.Context(), clickhouse.WithSettings(clickhouse.Settings{"allow_experimental_eval_table_function": 1}))
+	if c := code(t, reader.Exec(experiment, "SELECT 1")); c != 115 {
+		t.Errorf("a reader switches on an experiment: code %d", c)
 	}
 	batch, err := reader.PrepareBatch(t.Context(), "INSERT INTO t")
 	if err != nil {
@@ -561,9 +574,28 @@ func TestPlainHTTP(t *testing.T) {
 			t.Errorf("%s %s %s: %d %q (%v), want %d %q", c.method, c.target, c.body, res.StatusCode, got, err, c.status, c.want)
 		}
 	}
-	// Formats that have a head or a foot are whole however large they are.
-	res := curlLike(t, "POST", "/?default_format=CSVWithNames", "SELECT number FROM numbers(300000)")
+	// Blocks without a row that passes come before the one that has it.
+	res := curlLike(t, "POST", "/?max_block_size=1000&max_threads=1", "SELECT number FROM numbers(3000000) WHERE number = 2999999")
 	text, _ := io.ReadAll(res.Body)
+	res.Body.Close()
+	if string(text) != "2999999\n" {
+		t.Errorf("one row far behind: %q", text)
+	}
+	// Totals and FORMAT Null see the whole query.
+	res = curlLike(t, "POST", "/", "SELECT number % 2 AS k, count() FROM numbers(300000) GROUP BY k WITH TOTALS ORDER BY k")
+	text, _ = io.ReadAll(res.Body)
+	res.Body.Close()
+	if string(text) != "0\t150000\n1\t150000\n\n0\t300000\n" {
+		t.Errorf("totals: %q", text)
+	}
+	res = curlLike(t, "POST", "/?max_block_size=1000&max_threads=1", "SELECT throwIf(number = 2999999) FROM numbers(3000000) FORMAT Null")
+	res.Body.Close()
+	if got := res.Header.Get("X-ClickHouse-Exception-Code"); got != "395" {
+		t.Errorf("FORMAT Null: code %q", got)
+	}
+	// Formats that have a head or a foot are whole however large they are.
+	res = curlLike(t, "POST", "/?default_format=CSVWithNames", "SELECT number FROM numbers(300000)")
+	text, _ = io.ReadAll(res.Body)
 	res.Body.Close()
 	if lines := strings.Count(string(text), "\n"); lines != 300_001 {
 		t.Errorf("CSVWithNames: %d lines", lines)

@@ -41,13 +41,13 @@ type request struct {
 const helloQuery = "SELECT displayName(), version(), revision(), timezone()"
 
 var (
-	insertTail   = regexp.MustCompile(`(?is)^(\s*INSERT\s.*?)\s+(?:FORMAT\s+(\w+)|VALUES)\s*;?\s*$`)
-	formatName   = regexp.MustCompile(`(?i)\bFORMAT\s+(\w+)`)
-	selectStart  = regexp.MustCompile(`(?is)^(?:\s|\(|--[^\n]*\n|/\*.*?\*/)*(?:SELECT|WITH)\b`)
-	settingName  = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_]*$`)
-	fileFunction = regexp.MustCompile(`(?i)\bfile\b`)
+	insertTail  = regexp.MustCompile(`(?is)^(\s*INSERT\s.*?)\s+(?:FORMAT\s+(\w+)|VALUES)\s*;?\s*$`)
+	formatName  = regexp.MustCompile(`(?i)\b(?:FORMAT\s+(\w+)|TOTALS\b)`)
+	selectStart = regexp.MustCompile(`(?is)^(?:\s|\(|--[^\n]*\n|/\*.*?\*/)*(?:SELECT|WITH)\b`)
+	settingName = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_]*$`)
+	hidden      = regexp.MustCompile(`(?i)\b(?:file|eval)\b`)
 	// plainFormats are the formats whose pieces, one after the other, are the whole.
-	plainFormats = []string{"Native", "TabSeparated", "TSV", "TabSeparatedRaw", "TSVRaw", "CSV", "JSONEachRow", "NDJSON", "JSONLines", "JSONCompactEachRow", "RowBinary", "Null"}
+	plainFormats = []string{"Native", "TabSeparated", "TSV", "TabSeparatedRaw", "TSVRaw", "CSV", "JSONEachRow", "NDJSON", "JSONLines", "JSONCompactEachRow", "RowBinary"}
 	// ignored are URL parameters of ClickHouse's HTTP interface that mean nothing here.
 	ignored = []string{"query", "database", "default_format", "client_protocol_version", "query_id", "quota_key", "wait_end_of_query", "buffer_size", "compress", "decompress", "network_compression_method", "network_zstd_compression_level"}
 )
@@ -95,14 +95,18 @@ func (s *Server) serve(w http.ResponseWriter, r *http.Request, started *bool) er
 		return err
 	}
 	defer c.Close()
-	done := make(chan struct{})
-	defer close(done)
-	defer context.AfterFunc(r.Context(), func() { s.kill(rq.id, done) })()
+	done, killed := make(chan struct{}), make(chan struct{})
+	stop := context.AfterFunc(r.Context(), func() { s.kill(rq.id, done); close(killed) })
+	defer func() {
+		if close(done); !stop() {
+			<-killed
+		}
+	}()
 	w.Header().Set("X-ClickHouse-Query-Id", rq.id)
 	if rq.insert {
 		return c.Insert(rq.sql, rq.format, rq.data)
 	}
-	if selectStart.MatchString(rq.sql) && s.piecewise(rq) {
+	if rq.streamable() {
 		err := s.stream(w, r, c, rq, started)
 		if e := (*chdb.Error)(nil); !errors.As(err, &e) || e.Code != 36 || !strings.Contains(e.Text, "Streaming query is not supported") {
 			return err // else nothing has run: it is not a plain SELECT after all
@@ -200,8 +204,8 @@ func (s *Server) prepare(c *chdb.Conn, rq *request) error {
 	}
 	var set strings.Builder
 	for name, value := range rq.settings {
-		if !settingName.MatchString(name) {
-			return chdb.Errorf(115, "UNKNOWN_SETTING", "Unknown setting %q", name)
+		if !settingName.MatchString(name) || rq.reader && strings.HasPrefix(name, "allow_") {
+			return chdb.Errorf(115, "UNKNOWN_SETTING", "Unknown setting %q, or not one for a reader", name)
 		}
 		set.WriteString("`" + name + "` = " + chdb.Quote(value, '\'') + ", ")
 	}
@@ -216,10 +220,10 @@ func (s *Server) prepare(c *chdb.Conn, rq *request) error {
 	if !rq.reader {
 		return nil
 	}
-	// readonly alone would still let KILL, INTO OUTFILE and the function file() through. Its name could
-	// hide behind an escape in a quoted identifier.
-	if fileFunction.MatchString(rq.sql) || strings.Contains(rq.sql, `\`) && strings.ContainsAny(rq.sql, "`\"") {
-		return chdb.Errorf(164, "READONLY", "a reader's statement may neither name file nor use a backslash beside quoted identifiers")
+	// readonly alone would still let KILL, INTO OUTFILE and the function file() through. That name could
+	// hide behind an escape in a quoted identifier, or in a text given to eval().
+	if hidden.MatchString(rq.sql) || strings.Contains(rq.sql, `\`) && strings.ContainsAny(rq.sql, "`\"") {
+		return chdb.Errorf(164, "READONLY", "a reader's statement may neither say file or eval nor use a backslash beside quoted identifiers")
 	}
 	switch class, n := c.Classify(rq.sql); {
 	case rq.insert || class != chdb.ReadOnly && class != chdb.Unparsed || n > 1:
@@ -231,17 +235,18 @@ func (s *Server) prepare(c *chdb.Conn, rq *request) error {
 	return err
 }
 
-// piecewise reports whether the output can be sent as it comes. A FORMAT anywhere, even in a comment,
-// that is not of these formats means no: then the answer is right too, only not streamed.
-func (s *Server) piecewise(rq *request) bool {
+// streamable reports whether the output can be sent as it comes. Totals anywhere, or a FORMAT that is not
+// one of these, even in a comment, means no: then the answer is right too, only held in memory first.
+func (rq *request) streamable() bool {
 	for _, m := range formatName.FindAllStringSubmatch(rq.sql, -1) {
 		if !slices.Contains(plainFormats, m[1]) {
 			return false
 		}
 	}
-	return slices.Contains(plainFormats, rq.format)
+	return slices.Contains(plainFormats, rq.format) && selectStart.MatchString(rq.sql)
 }
 
+// stream sends a SELECT's output piece by piece.
 func (s *Server) stream(w http.ResponseWriter, r *http.Request, c *chdb.Conn, rq *request, started *bool) error {
 	stream, err := c.Stream(rq.sql, rq.format, rq.params)
 	if err != nil {
@@ -267,7 +272,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request, c *chdb.Conn, rq
 		piece.Free()
 		if err != nil || r.Context().Err() != nil {
 			c.Cancel(stream)
-			return nil // nobody is there to be told
+			return chdb.Errorf(394, "QUERY_WAS_CANCELLED", "Query was cancelled")
 		}
 	}
 }

@@ -7,19 +7,12 @@ import (
 	"errors"
 )
 
-// Server stands for the engine where there is none.
+// Server stands for the engine where there is none: its Run says so.
 type Server struct{}
 
-// New makes a server whose Run fails.
-func New(Config) *Server { return &Server{} }
-
-// Ready is never closed.
+func New(Config) *Server               { return &Server{} }
 func (*Server) Ready() <-chan struct{} { return make(chan struct{}) }
-
-// Addr is empty.
-func (*Server) Addr() string { return "" }
-
-// Run says that there is no engine for this system.
-func (*Server) Run(context.Context) error {
+func (*Server) Addr() string           { return "" }
+func (*Server) Run(ctx context.Context) error {
 	return errors.New("there is no ClickHouse engine for this system: give --warehouse clickhouse://…")
 }

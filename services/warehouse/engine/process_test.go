@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -336,4 +338,27 @@ func startServer(t *testing.T, binary string) string {
 		}
 	})
 	return fmt.Sprintf("127.0.0.1:%d", native)
+}
+
+// A stop in the middle of an answer breaks it off; it never ends as if it were whole.
+func TestStopInTheMiddleOfAnAnswer(t *testing.T) {
+	p, err := warehousetest.Start(t, t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	req, err := http.NewRequest("POST", "http://"+p.Addr+"/", strings.NewReader("SELECT number FROM numbers(100000000000)"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.SetBasicAuth("default", warehousetest.Password)
+	res, err := http.DefaultClient.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer res.Body.Close()
+	go p.Stop()
+	n, err := io.Copy(io.Discard, res.Body)
+	if err == nil || n == 0 {
+		t.Errorf("%d bytes, then %v", n, err)
+	}
 }

@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/http"
 	"os"
@@ -79,7 +80,8 @@ func (s *Server) Run(ctx context.Context) (err error) {
 	}
 	base, kill := context.WithCancel(context.WithoutCancel(ctx))
 	defer kill()
-	front := &http.Server{Handler: s, ReadHeaderTimeout: 10 * time.Second, BaseContext: func(net.Listener) context.Context { return base }}
+	front := &http.Server{Handler: s, ReadHeaderTimeout: 10 * time.Second, ErrorLog: slog.NewLogLogger(s.cfg.Log.Handler(), slog.LevelWarn),
+		BaseContext: func(net.Listener) context.Context { return base }}
 	failed := make(chan error, 1)
 	go func() { failed <- front.Serve(listener) }()
 	s.cfg.Log.Info("engine is ready", "version", s.version, "addr", s.addr, "dir", s.cfg.Dir)
