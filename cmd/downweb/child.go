@@ -1,0 +1,53 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"time"
+
+	"github.com/downweb/downweb/services/ops"
+)
+
+// supervisedVar says, in a child's environment, that a supervisor started it: its stdin is its lifeline and
+// file 3 is where it says that it is ready.
+const supervisedVar = "DOWNWEB_SUPERVISED"
+
+func supervised(environ []string) bool { return lookup(environ, supervisedVar) == "1" }
+
+// stopDeadline ends a child whose orderly stop takes too long, so that it never outlives its supervisor.
+const stopDeadline = 25 * time.Second
+
+// role runs one role's work: by hand until a signal, supervised until stdin closes. The work calls ready once
+// it can be used; detail is for the supervisor, e.g. the address that was taken.
+func (a *app) role(ctx context.Context, name string, cfg *Config, work func(ctx context.Context, log *slog.Logger, ready func(detail string)) error) error {
+	log, err := ops.Logger(a.err, cfg.Log.Level, cfg.Log.Format, name)
+	if err != nil {
+		return err
+	}
+	if !supervised(a.environ) {
+		return work(ctx, log, func(detail string) { log.Info("ready", "at", detail) })
+	}
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	ignorePipe()
+	go func() {
+		io.Copy(io.Discard, a.in)
+		log.Info("stopping")
+		stop()
+		time.Sleep(stopDeadline)
+		log.Error("the stop takes too long; leaving")
+		os.Exit(1)
+	}()
+	pipe := os.NewFile(3, "ready")
+	err = work(ctx, log, func(detail string) {
+		fmt.Fprintln(pipe, detail)
+		pipe.Close()
+	})
+	if err != nil && ctx.Err() == nil {
+		log.Error("ended", "err", err)
+	}
+	return err
+}

@@ -1,0 +1,53 @@
+package main
+
+import (
+	"context"
+	"log/slog"
+
+	"github.com/spf13/cobra"
+
+	"github.com/downweb/downweb/services/eventlog"
+)
+
+func (a *app) natsCommand() *cobra.Command {
+	c := &cobra.Command{Use: "nats", Short: "role: the embedded NATS server that carries frames from agents to ingest", Args: exactly(0)}
+	load := a.settingFlags(c, "nats-listen", "keys-dir")
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		cfg, err := load()
+		if err != nil {
+			return err
+		}
+		d := dataDir(cfg.DataDir)
+		if err := d.make(); err != nil {
+			return err
+		}
+		core, err := password(cfg.keysDir(), keyCore)
+		if err != nil {
+			return err
+		}
+		press, err := password(cfg.keysDir(), keyPress)
+		if err != nil {
+			return err
+		}
+		return a.role(c.Context(), "nats", cfg, func(ctx context.Context, log *slog.Logger, ready func(string)) error {
+			s := eventlog.NewServer(eventlog.ServerConfig{StoreDir: d.nats(), Listen: cfg.NATS.Listen, CorePassword: core, PressPassword: press, Log: log})
+			go func() {
+				select {
+				case <-s.Ready():
+					ready(s.URL())
+				case <-ctx.Done():
+				}
+			}()
+			return s.Run(ctx)
+		})
+	}
+	return c
+}
+
+// keysDir is where the NATS passwords are.
+func (c *Config) keysDir() string {
+	if c.NATS.KeysDir != "" {
+		return c.NATS.KeysDir
+	}
+	return dataDir(c.DataDir).keys()
+}
