@@ -2,6 +2,7 @@ package engine_test
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -70,21 +71,25 @@ func TestExchangeTables(t *testing.T) {
 	}
 }
 
-// The codecs, the fsync settings and the index of the events table, and 200,000 realistic rows through them.
-func TestEventColumns(t *testing.T) {
-	conn, db := warehousetest.Open(t)
-	exec1(t, conn, `CREATE TABLE events (kind LowCardinality(String), plant LowCardinality(String), press LowCardinality(String),
+// eventsTable has the kinds of column, codec, index and setting that the warehouse's events table has.
+const eventsTable = `CREATE TABLE events (kind LowCardinality(String), plant LowCardinality(String), press LowCardinality(String),
 		at DateTime64(3, 'UTC') CODEC(DoubleDelta, ZSTD(1)), epoch UInt64 CODEC(ZSTD(1)), seq UInt64 CODEC(DoubleDelta, ZSTD(1)), pos UInt64 CODEC(Delta, ZSTD(1)),
 		dur_ms UInt32 CODEC(T64('bit'), ZSTD(1)), good_mm Int64 CODEC(T64('bit'), ZSTD(1)), waste_mm Int64 CODEC(T64('bit'), ZSTD(1)), state LowCardinality(String),
 		note String CODEC(ZSTD(1)), INDEX by_pos pos TYPE minmax GRANULARITY 1)
 		ENGINE = ReplacingMergeTree PARTITION BY toYYYYMM(at) ORDER BY (kind, plant, press, at, epoch, seq)
-		SETTINGS fsync_after_insert = 1, fsync_part_directory = 1, min_rows_to_fsync_after_merge = 1, min_compressed_bytes_to_fsync_after_merge = 1, index_granularity = 8192`)
+		SETTINGS fsync_after_insert = 1, fsync_part_directory = 1, min_rows_to_fsync_after_merge = 1, min_compressed_bytes_to_fsync_after_merge = 1, index_granularity = 8192`
+
+var insertSettings = clickhouse.WithSettings(clickhouse.Settings{"optimize_on_insert": 0, "deduplicate_insert": "disable", "insert_deduplicate": 0, "async_insert": 0, "wait_for_async_insert": 1})
+
+// The codecs, the fsync settings and the index of the events table, and 200,000 realistic rows through them.
+func TestEventColumns(t *testing.T) {
+	conn, db := warehousetest.Open(t)
+	exec1(t, conn, eventsTable)
 	const rows, inserts = 200_000, 3
 	start := time.Date(2026, 6, 1, 6, 0, 0, 0, time.UTC)
-	settings := clickhouse.WithSettings(clickhouse.Settings{"optimize_on_insert": 0, "deduplicate_insert": "disable", "insert_deduplicate": 0, "async_insert": 0, "wait_for_async_insert": 1})
 	var sent time.Duration
 	for n := range inserts {
-		batch, err := conn.PrepareBatch(clickhouse.Context(t.Context(), settings), "INSERT INTO events")
+		batch, err := conn.PrepareBatch(clickhouse.Context(t.Context(), insertSettings), "INSERT INTO events")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -107,9 +112,52 @@ func TestEventColumns(t *testing.T) {
 	}
 	exec1(t, conn, "OPTIMIZE TABLE events FINAL")
 	bytes := scan[uint64](t, conn, "SELECT sum(bytes_on_disk) FROM system.parts WHERE active AND table = 'events' AND database = {db:String}", clickhouse.Named("db", db))
-	t.Logf("200,000 rows of 12 columns with fsync: %v an INSERT, %.1f bytes a row when merged", sent/inserts, float64(bytes)/(rows*inserts))
+	t.Logf("200,000 rows of 12 columns with fsync: %v an INSERT, %.1f bytes a row of very regular data when merged", sent/inserts, float64(bytes)/(rows*inserts))
 	plan := scan[string](t, conn, "SELECT arrayStringConcat(groupArray(explain), '\n') FROM (EXPLAIN indexes = 1 SELECT count() FROM events WHERE pos = 2)")
 	if !strings.Contains(plan, "by_pos") {
 		t.Errorf("the minmax index on pos is not used:\n%s", plan)
+	}
+}
+
+// 200,000 rows an INSERT through clickhouse-go and the front, merges running beside: rows/s of building
+// and sending, and of sending alone.
+func BenchmarkInsert200k(b *testing.B) {
+	for _, fsync := range []bool{true, false} {
+		b.Run(fmt.Sprintf("fsync=%v", fsync), func(b *testing.B) {
+			conn, _ := warehousetest.Open(b)
+			ddl := eventsTable
+			if !fsync {
+				ddl, _, _ = strings.Cut(ddl, "SETTINGS")
+			}
+			if err := conn.Exec(b.Context(), ddl); err != nil {
+				b.Fatal(err)
+			}
+			const rows = 200_000
+			start := time.Date(2026, 6, 1, 6, 0, 0, 0, time.UTC)
+			rng := rand.New(rand.NewPCG(7, 7))
+			var sent time.Duration
+			for n := 0; b.Loop(); n++ {
+				batch, err := conn.PrepareBatch(clickhouse.Context(b.Context(), insertSettings), "INSERT INTO events")
+				if err != nil {
+					b.Fatal(err)
+				}
+				for i := range rows {
+					press, k := i/2000, n*2000+i%2000
+					if err := batch.Append("slice", "rhein", fmt.Sprint("p", press), start.Add(time.Duration(k)*time.Second), uint64(press)*0x9e3779b97f4a7c15, uint64(k+1), uint64(n+1),
+						uint32(60_000-rng.IntN(9)), rng.Int64N(150_000), rng.Int64N(500), "PRODUCTION", ""); err != nil {
+						b.Fatal(err)
+					}
+				}
+				began := time.Now()
+				if err := batch.Send(); err != nil {
+					b.Fatal(err)
+				}
+				sent += time.Since(began)
+				batch.Close()
+			}
+			total := float64(rows) * float64(b.N)
+			b.ReportMetric(total/b.Elapsed().Seconds(), "rows/s")
+			b.ReportMetric(total/sent.Seconds(), "rows/s-sending")
+		})
 	}
 }

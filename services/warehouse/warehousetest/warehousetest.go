@@ -75,7 +75,7 @@ func child(spec string) int {
 type Process struct {
 	Addr string // host:port of its HTTP interface
 	cmd  *exec.Cmd
-	in   *os.File
+	stop func() error // closes its standard input and waits, once
 }
 
 // Start runs an engine over dir, which stays. It is stopped when the test ends, if it still runs.
@@ -96,10 +96,7 @@ func (p *Process) Kill() {
 }
 
 // Stop lets the process end in good order and waits for that.
-func (p *Process) Stop() error {
-	p.in.Close()
-	return p.cmd.Wait()
-}
+func (p *Process) Stop() error { return p.stop() }
 
 // PID is the process's id.
 func (p *Process) PID() int { return p.cmd.Process.Pid }
@@ -139,7 +136,10 @@ func start(lib, end, dir string) (*Process, error) {
 		cmd.Wait()
 		return nil, err
 	}
-	return &Process{Addr: line, cmd: cmd, in: in}, nil
+	return &Process{Addr: line, cmd: cmd, stop: sync.OnceValue(func() error {
+		in.Close()
+		return cmd.Wait()
+	})}, nil
 }
 
 var shared = sync.OnceValues(func() (*Process, error) {
