@@ -11,6 +11,7 @@ type Session struct {
 	Crew         string
 	ClosedByRule bool
 	SignOffs     []int // indexes into History.SignOffs, in order
+	Closing      int64 // ms after the last sign-off, breaks taken out; set by Visits
 }
 
 // Group is a set of sessions that overlap: one time, one allowance.

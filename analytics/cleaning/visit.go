@@ -30,7 +30,8 @@ type stint struct {
 // the press ran, or which a note gives to another class than contamination, is
 // no cleaning; a break is taken out unless the chain signed off inside it. n
 // chains at once get 1/n of the press's time each, to the millisecond. closing
-// is, per session id, the time after the last sign-off of all chains. So the
+// is, per session id, the time after the last sign-off of all chains; each
+// session's own is set in groups, as a session may be opened again. So the
 // visits' Time and Interruption and the closings add up to the group's time
 // less what was taken out.
 func Visits(p *timeline.Press, h *timeline.History, groups []Group, breaks []timeline.Interval, standard func(task, station string) int64) (visits []Visit, closing map[string]int64) {
@@ -101,6 +102,9 @@ func chains(h *timeline.History, g *Group) []chain {
 }
 
 func shareGroup(h *timeline.History, g *Group, breaks, out []timeline.Interval, standard func(task, station string) int64, visits []Visit, closing map[string]int64) []Visit {
+	for i := range g.Sessions {
+		g.Sessions[i].Closing = 0
+	}
 	cs := chains(h, g)
 	first := len(visits)
 	for ci := range cs {
@@ -149,21 +153,20 @@ func shareGroup(h *timeline.History, g *Group, breaks, out []timeline.Interval, 
 		}
 		brk, inBreak := find(breaks, piece.From)
 		work = work[:0]
-		busy := false // some chain is on its way, even if at its break
 		for ci := range cs {
 			st := cs[ci].at(piece.From)
 			if st == nil {
 				continue
 			}
-			busy = true
 			if !inBreak || cs[ci].signedIn(h, brk) {
 				work = append(work, st)
 			}
 		}
 		if len(work) == 0 {
 			if !inBreak || anySigned(h, cs, brk) {
-				if s := g.sessionAt(piece.From, busy); s >= 0 {
-					closing[g.Sessions[s].ID] += piece.Len()
+				if s := g.sessionAt(piece.From); s != nil {
+					s.Closing += piece.Len()
+					closing[s.ID] += piece.Len()
 				}
 			}
 			continue
@@ -215,13 +218,13 @@ func anySigned(h *timeline.History, cs []chain, b timeline.Interval) bool {
 
 // sessionAt is the session that idle time belongs to: the last opened one that
 // is open.
-func (g *Group) sessionAt(t int64, _ bool) int {
+func (g *Group) sessionAt(t int64) *Session {
 	for i := len(g.Sessions) - 1; i >= 0; i-- {
 		if g.Sessions[i].Has(t) {
-			return i
+			return &g.Sessions[i]
 		}
 	}
-	return -1
+	return nil
 }
 
 func covered(l []timeline.Interval, t int64) bool {
