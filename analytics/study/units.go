@@ -32,29 +32,25 @@ type Overlap struct {
 
 // newUnits merges collinear stations, decided from exposures alone.
 func newUnits(ds *DataSet, f *frame) (units []unit, overlaps []Overlap) {
-	var groups [][]int
 	for _, s := range f.stations {
-		groups = append(groups, []int{s})
+		units = append(units, f.unitOf(ds, []int{s}))
 	}
-	for i, a := range f.stations {
-		for _, b := range f.stations[i+1:] {
-			if phi, rows, ok := f.phi(f.unitOf(ds, []int{a}), f.unitOf(ds, []int{b})); ok {
-				overlaps = append(overlaps, Overlap{ds.Stations[a], ds.Stations[b], phi, rows})
+	for i := range units {
+		for j := i + 1; j < len(units); j++ {
+			if phi, rows, ok := f.phi(&units[i], &units[j]); ok {
+				overlaps = append(overlaps, Overlap{units[i].name, units[j].name, phi, rows})
 			}
 		}
 	}
 	for range f.stations { // every round merges one pair
-		units = units[:0]
-		for _, g := range groups {
-			units = append(units, f.unitOf(ds, g))
-		}
 		a, b, ok := f.nextMerge(units)
 		if !ok {
 			break
 		}
-		groups[a] = append(groups[a], groups[b]...)
-		slices.Sort(groups[a])
-		groups = slices.Delete(groups, b, b+1)
+		both := slices.Concat(units[a].stations, units[b].stations)
+		slices.Sort(both)
+		units[a] = f.unitOf(ds, both)
+		units = slices.Delete(units, b, b+1)
 	}
 	return units, overlaps
 }
@@ -94,19 +90,30 @@ func joint(r *Row, stations []int, of func(StationDay) State) State {
 
 // phi is the correlation of two units' states over used rows where both were
 // required; ok is false when one never changes.
-func (f *frame) phi(a, b unit) (phi float64, separated int, ok bool) {
-	var x, y []float64
-	for i := range f.rows {
-		if !f.use[i] || a.state[i] == NotExposed || b.state[i] == NotExposed {
+func (f *frame) phi(a, b *unit) (phi float64, separated int, ok bool) {
+	var n, na, nb, both int
+	for i, x := range a.state {
+		y := b.state[i]
+		if !f.use[i] || x == NotExposed || y == NotExposed {
 			continue
 		}
-		x, y = append(x, a.d[i]), append(y, b.d[i])
-		if a.d[i] != b.d[i] {
-			separated++
+		n++
+		if x == NotCleaned {
+			na++
+		}
+		if y == NotCleaned {
+			nb++
+			if x == NotCleaned {
+				both++
+			}
 		}
 	}
-	c, err := stats.Pearson(x, y)
-	return c.Value, separated, err == nil
+	if na == 0 || nb == 0 || na == n || nb == n {
+		return 0, 0, false
+	}
+	va, vb := float64(na)*float64(n-na), float64(nb)*float64(n-nb)
+	cov := float64(n)*float64(both) - float64(na)*float64(nb)
+	return cov / math.Sqrt(va) / math.Sqrt(vb), na + nb - 2*both, true
 }
 
 // nextMerge returns the pair to merge next: first any pair with φ > 0.9, then
@@ -120,7 +127,7 @@ func (f *frame) nextMerge(units []unit) (a, b int, ok bool) {
 	var top float64
 	for i := range units {
 		for j := i + 1; j < len(units); j++ {
-			phi, _, defined := f.phi(units[i], units[j])
+			phi, _, defined := f.phi(&units[i], &units[j])
 			if !defined {
 				continue
 			}
@@ -164,7 +171,7 @@ func (f *frame) inflation(units []unit) []float64 {
 	}
 	for k := range units {
 		if fit.Dropped[k] {
-			if _, _, varies := f.phi(units[k], units[k]); varies {
+			if _, _, varies := f.phi(&units[k], &units[k]); varies {
 				out[k] = math.MaxFloat64
 			}
 			continue
