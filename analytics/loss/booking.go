@@ -317,7 +317,6 @@ func (w *walk) bookBucket(c *bucket, claims map[int]int64, bookings []timeline.E
 	for _, bi := range sortedKeys(c.down) {
 		mm := c.down[bi]
 		w.facts.add(c.key, 0, -mm, 0)
-		w.row.RunWaste += mm
 		add(causeLeaf(bookings[bi].Cause), bookings[bi].Station, mm)
 	}
 	rest := c.waste

@@ -26,6 +26,7 @@ type Input struct {
 type Result struct {
 	Facts []Fact // sorted by key
 	Day   DayRow
+	Uses  []Use // of each group of the input, whole groups
 }
 
 // Compute books one press-day.
@@ -41,7 +42,7 @@ func Compute(in Input) Result {
 	}
 	w.bookWaste()
 	facts := w.facts.sorted()
-	return Result{Facts: facts, Day: w.dayRow(facts)}
+	return Result{Facts: facts, Day: w.dayRow(facts), Uses: w.uses()}
 }
 
 // walk carries the state of one day's computation.

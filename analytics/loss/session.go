@@ -31,6 +31,38 @@ type labelled struct {
 	timeline.Interval
 	label    label
 	occasion timeline.Occasion
+	group    int
+}
+
+// Use is where the time of one cleaning group went, milliseconds, in and out
+// of planned time.
+type Use struct {
+	Planned int64 // inside the allowance
+	Overrun int64 // beyond it, start-up and shut-down
+	Dirt    int64 // beyond it, on demand: contamination stop
+	Setup   int64 // changeover
+	InBreak int64
+}
+
+// uses says for each group where its time went.
+func (w *walk) uses() []Use {
+	out := make([]Use, len(w.in.Groups))
+	for _, l := range w.labels {
+		u := &out[l.group]
+		switch l.label {
+		case labelPlanned:
+			u.Planned += l.Len()
+		case labelOverrun:
+			u.Overrun += l.Len()
+		case labelDirt:
+			u.Dirt += l.Len()
+		case labelSetup:
+			u.Setup += l.Len()
+		case labelInBreak:
+			u.InBreak += l.Len()
+		}
+	}
+	return out
 }
 
 // labelGroups walks each group in clock order and uses its allowance up.
@@ -38,7 +70,7 @@ type labelled struct {
 // class) draws nothing. A break draws only if a sign-off falls inside it.
 func labelGroups(groups []Group, h *timeline.History, breaks []timeline.Interval, noteTakes func(iv timeline.Interval) []timeline.Interval) []labelled {
 	var out []labelled
-	for _, g := range groups {
+	for gi, g := range groups {
 		left := g.Allowance
 		for _, u := range g.Union {
 			free := []timeline.Interval{u}
@@ -53,24 +85,24 @@ func labelGroups(groups []Group, h *timeline.History, breaks []timeline.Interval
 			for _, f := range free {
 				for _, p := range splitByBreaks(f, breaks) {
 					if p.brk != nil && !anyIn(g.SignOffs, *p.brk) {
-						out = append(out, labelled{p.Interval, labelInBreak, g.Occasion})
+						out = append(out, labelled{p.Interval, labelInBreak, g.Occasion, gi})
 						continue
 					}
 					if g.Occasion == timeline.OccasionChangeover {
-						out = append(out, labelled{p.Interval, labelSetup, g.Occasion})
+						out = append(out, labelled{p.Interval, labelSetup, g.Occasion, gi})
 						continue
 					}
 					n := min(left, p.Len())
 					left -= n
 					if n > 0 {
-						out = append(out, labelled{timeline.Interval{From: p.From, To: p.From + n}, labelPlanned, g.Occasion})
+						out = append(out, labelled{timeline.Interval{From: p.From, To: p.From + n}, labelPlanned, g.Occasion, gi})
 					}
 					if n < p.Len() {
 						after := labelOverrun
 						if g.Occasion == timeline.OccasionOnDemand {
 							after = labelDirt
 						}
-						out = append(out, labelled{timeline.Interval{From: p.From + n, To: p.To}, after, g.Occasion})
+						out = append(out, labelled{timeline.Interval{From: p.From + n, To: p.To}, after, g.Occasion, gi})
 					}
 				}
 			}

@@ -76,7 +76,7 @@ type ShiftInstance struct {
 }
 
 // Planned is the planned busy time of the day, milliseconds.
-func (p *DayPlan) Planned() int64 {
+func (p DayPlan) Planned() int64 {
 	var n int64
 	for _, s := range p.Segments {
 		if s.Planned {
@@ -88,7 +88,7 @@ func (p *DayPlan) Planned() int64 {
 
 // LastShiftEnd is the end of the day's last planned shift; ok is false on a day
 // without shifts.
-func (p *DayPlan) LastShiftEnd() (end int64, ok bool) {
+func (p DayPlan) LastShiftEnd() (end int64, ok bool) {
 	for _, s := range p.Shifts {
 		if !ok || s.To > end {
 			end, ok = s.To, true
@@ -98,7 +98,7 @@ func (p *DayPlan) LastShiftEnd() (end int64, ok bool) {
 }
 
 // Span is the smallest interval that holds all segments of the day.
-func (p *DayPlan) Span() Interval {
+func (p DayPlan) Span() Interval {
 	if len(p.Segments) == 0 {
 		return Interval{p.Start, p.Start}
 	}

@@ -131,3 +131,12 @@ type DutyRow struct {
 	Hazards      []uint8
 	Isolate      bool
 }
+
+// Projections are the rows of one press from one production day on, each list
+// in order of its key.
+type Projections struct {
+	Days   []PressDay
+	Facts  []ShiftFact
+	Visits []StationVisit
+	Duties []DutyRow
+}

@@ -22,12 +22,7 @@ const (
 )
 
 // Projections are the rows of one press from one production day on.
-type Projections struct {
-	Days   []timeline.PressDay
-	Facts  []timeline.ShiftFact
-	Visits []timeline.StationVisit
-	Duties []timeline.DutyRow
-}
+type Projections = timeline.Projections
 
 // projection is one table: how its rows are stored and what names them.
 type projection[T any] struct {
@@ -94,6 +89,18 @@ func (db *DB) ReadPressDay(ctx context.Context, set ProjectionSet, plant, press 
 		return row, false, err
 	}
 	return rows[0], true, nil
+}
+
+// LastDay is the latest production day projected for a press; ok is false when
+// there is none.
+func (db *DB) LastDay(ctx context.Context, set ProjectionSet, plant, press string) (day timeline.Day, ok bool, err error) {
+	var n uint64
+	var d int32
+	q := "SELECT count(), max(day) FROM " + tablePressDays + set.suffix + " FINAL WHERE plant = {plant:String} AND press = {press:String}"
+	if err := db.conn.QueryRow(ctx, q, clickhouse.Named("plant", plant), clickhouse.Named("press", press)).Scan(&n, &d); err != nil {
+		return 0, false, fmt.Errorf("read last day of %s/%s: %w", plant, press, err)
+	}
+	return timeline.Day(d), n > 0, nil
 }
 
 // WriteProjections stores changed rows with a version, and a gone row for each
@@ -168,6 +175,11 @@ func readRows[T any](ctx context.Context, db *DB, p projection[T], set Projectio
 		}
 		if err := rows.Scan(dest...); err != nil {
 			return nil, fmt.Errorf("read %s: %w", p.table, err)
+		}
+		for _, d := range dest { // an empty list is nil, as the projector makes it
+			if v := reflect.ValueOf(d).Elem(); v.Kind() == reflect.Slice && v.Len() == 0 {
+				v.SetZero()
+			}
 		}
 		out = append(out, row)
 	}

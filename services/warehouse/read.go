@@ -75,14 +75,14 @@ SELECT kind, toUnixTimestamp64Milli(occurred_at), epoch, seq, recorded_delay_ms,
        target_epoch, target_first, target_last
 FROM events FINAL
 WHERE kind IN ` + eventKinds + ` AND plant = {plant:String} AND press = {press:String}
-  AND (kind IN (20, 21)
+  AND (kind IN (18, 20, 21)
        OR kind IN (15, 17) AND from_at < fromUnixTimestamp64Milli({to:Int64}, 'UTC') AND toUnixTimestamp64Milli(from_at) + dur_ms > {from:Int64}
-       OR kind NOT IN (15, 17, 20, 21) AND occurred_at >= fromUnixTimestamp64Milli({early:Int64}, 'UTC')
+       OR kind NOT IN (15, 17, 18, 20, 21) AND occurred_at >= fromUnixTimestamp64Milli({early:Int64}, 'UTC')
           AND occurred_at < fromUnixTimestamp64Milli({to:Int64}, 'UTC'))
 ORDER BY occurred_at, epoch, seq`
 
 // ReadEvents reads what is not a slice and can speak of [from, to), unix ms: notes and bookings whose interval meets
-// it, all voids and job corrections of the press, the rest by occurred_at. Each identity once, sorted by At, epoch and
+// it, all job starts, job corrections and voids of the press, the rest by occurred_at. Each identity once, sorted by At, epoch and
 // seq; voided ones are among them.
 func (db *DB) ReadEvents(ctx context.Context, plant, press string, from, to int64) ([]timeline.Event, error) {
 	rows, err := db.conn.Query(readContext(ctx), selectEvents,
