@@ -161,3 +161,14 @@ func BenchmarkInsert200k(b *testing.B) {
 		})
 	}
 }
+
+// The smallest query there and back.
+func BenchmarkSelect1(b *testing.B) {
+	conn, _ := warehousetest.Open(b)
+	for b.Loop() {
+		var n uint8
+		if err := conn.QueryRow(b.Context(), "SELECT 1").Scan(&n); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"os"
@@ -17,6 +18,7 @@ import (
 	"time"
 
 	"github.com/ClickHouse/clickhouse-go/v2"
+	"github.com/ClickHouse/clickhouse-go/v2/lib/driver"
 
 	"github.com/downweb/downweb/services/warehouse/engine"
 	"github.com/downweb/downweb/services/warehouse/warehousetest"
@@ -360,5 +362,69 @@ func TestStopInTheMiddleOfAnAnswer(t *testing.T) {
 	n, err := io.Copy(io.Discard, res.Body)
 	if err == nil || n == 0 {
 		t.Errorf("%d bytes, then %v", n, err)
+	}
+}
+
+// Clients that come and go at any moment, streaming, aggregating and inserting, neither crash the engine
+// nor leave a statement running; inserts are whole or not there.
+func TestManyCancelledAtAnyMoment(t *testing.T) {
+	conn, _ := warehousetest.Open(t)
+	exec1(t, conn, "CREATE TABLE c (w UInt32, i UInt32, s String) ENGINE = MergeTree ORDER BY (w, i)")
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d", seed)
+	end := time.Now().Add(5 * time.Second)
+	var wg sync.WaitGroup
+	var cut, whole atomic.Int64
+	for w := range uint64(4) {
+		wg.Go(func() {
+			rng := rand.New(rand.NewPCG(seed, w))
+			for i := uint32(0); time.Now().Before(end); i++ {
+				ctx, cancel := context.WithTimeout(t.Context(), time.Duration(rng.Int64N(int64(300*time.Millisecond))))
+				var err error
+				switch rng.IntN(3) {
+				case 0:
+					var rows driver.Rows
+					if rows, err = conn.Query(ctx, "SELECT number, toString(number), 'leave' || 'me' FROM numbers(3000000)"); err == nil {
+						for rows.Next() {
+						}
+						err = rows.Err()
+						rows.Close()
+					}
+				case 1:
+					var n uint64
+					err = conn.QueryRow(ctx, "SELECT uniqExact(sipHash64(number)), any('leave' || 'me') FROM numbers(500000)").Scan(&n, new(string))
+				case 2:
+					var batch driver.Batch
+					if batch, err = conn.PrepareBatch(ctx, "INSERT INTO c"); err == nil {
+						for range 1000 {
+							batch.Append(uint32(w), i, "text")
+						}
+						err = batch.Send()
+						batch.Close()
+					}
+				}
+				cancel()
+				if err != nil {
+					cut.Add(1)
+				} else {
+					whole.Add(1)
+				}
+			}
+		})
+	}
+	wg.Wait()
+	t.Logf("%d cut off, %d whole", cut.Load(), whole.Load())
+	if cut.Load() == 0 || whole.Load() == 0 {
+		t.Error("the moments are chosen badly: nothing was cut off, or nothing was whole")
+	}
+	left := uint64(1)
+	for deadline := time.Now().Add(10 * time.Second); left > 0 && time.Now().Before(deadline); time.Sleep(50 * time.Millisecond) {
+		left = scan[uint64](t, conn, "SELECT count() FROM system.processes WHERE query LIKE '%leave%'||'%me%' AND query NOT LIKE '%system.processes%'")
+	}
+	if left > 0 {
+		t.Errorf("%d statements go on running", left)
+	}
+	if torn := scan[uint64](t, conn, "SELECT count() FROM (SELECT w, i FROM c GROUP BY w, i HAVING count() != 1000)"); torn != 0 {
+		t.Errorf("%d inserts are torn", torn)
 	}
 }
