@@ -163,7 +163,8 @@ func printStatus(w io.Writer, r *pb.GetStatusResponse, children []childState, no
 	if len(r.GetPresses()) == 0 {
 		fmt.Fprintln(w, "No press has sent an event yet.")
 	} else {
-		g := newGrid("press", "data through", ">age", ">events", ">holes", ">overlap min", ">dead", "waiting for")
+		g := newGrid("press", "data through", ">age", ">events", ">holes", ">overlap min", ">dead")
+		var waits []string
 		for _, p := range r.GetPresses() {
 			through, old := "-", ""
 			if p.GetFrontier() != nil {
@@ -179,9 +180,18 @@ func printStatus(w io.Writer, r *pb.GetStatusResponse, children []childState, no
 			if p.GetDanglingVoids() > 0 {
 				notes = append(notes, plural(p.GetDanglingVoids(), "void's target", "voids' targets"))
 			}
-			g.row(p.GetPress(), through, old, grouped(p.GetEvents()), grouped(missing(p.GetHoles())), number(float64(p.GetOverlapMs())/60000, 1), grouped(p.GetDead()), strings.Join(notes, ", "))
+			g.row(p.GetPress(), through, old, grouped(p.GetEvents()), grouped(missing(p.GetHoles())), number(float64(p.GetOverlapMs())/60000, 1), grouped(p.GetDead()))
+			if len(notes) > 0 {
+				waits = append(waits, p.GetPress()+" waits for "+strings.Join(notes, ", "))
+			}
 		}
 		g.print(w)
+		for _, line := range waits[:min(10, len(waits))] {
+			wrapped(w, "", "  ", line)
+		}
+		if more := len(waits) - 10; more > 0 {
+			fmt.Fprintf(w, "and %s more\n", plural(int64(more), "press waits", "presses wait"))
+		}
 		fmt.Fprintln(w)
 	}
 	for _, p := range r.GetPresses() {
@@ -189,8 +199,8 @@ func printStatus(w io.Writer, r *pb.GetStatusResponse, children []childState, no
 			fmt.Fprintf(w, "Hole: %s/%s/%d to %d\n", p.GetPress(), h.GetEpoch(), h.GetFirstSeq(), h.GetLastSeq())
 		}
 	}
-	fmt.Fprintf(w, "Events stored %s; dead letters %s; in the stream %s; held back %s; press-days to recompute %s\n", grouped(r.GetEvents()), grouped(r.GetDead()),
-		grouped(r.GetStreamPending()), grouped(r.GetHeldBack()), grouped(r.GetDirtyPressDays()))
+	wrapped(w, "", "  ", fmt.Sprintf("Events stored %s; dead letters %s; in the stream %s; held back %s; press-days to recompute %s", grouped(r.GetEvents()), grouped(r.GetDead()),
+		grouped(r.GetStreamPending()), grouped(r.GetHeldBack()), grouped(r.GetDirtyPressDays())))
 	fmt.Fprintf(w, "Warehouse %s: %s\n", r.GetWarehouseId(), r.GetWarehouseVersion())
 	if r.GetChecksum() != "" {
 		var tables []string

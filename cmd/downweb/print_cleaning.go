@@ -41,7 +41,7 @@ func printStations(w io.Writer, r *pb.ListStationTimesResponse) {
 	for _, s := range r.GetStations() {
 		grouped1 = grouped1 || s.GetKey() != ""
 	}
-	heads := []string{"station", ">visits", ">median", ">p90", ">mean (95 %)", ">standard", ">above h", ">below h", ">all h", ""}
+	heads := []string{"station", ">visits", ">median", ">p90", ">mean (95 %)", ">standard", ">above h", ">below h", ">all h", ">odd", ">out"}
 	if grouped1 {
 		heads = append([]string{"station", "group"}, heads[1:]...)
 	}
@@ -55,20 +55,14 @@ func printStations(w io.Writer, r *pb.ListStationTimesResponse) {
 		if s.GetStandardMinutes() > 0 {
 			standard = number(s.GetStandardMinutes(), 1)
 		}
-		var marks []string
+		visits := grouped(s.GetVisits())
 		if s.GetSmall() {
-			marks = append(marks, "few")
+			visits += "*"
 		}
-		if s.GetDoubtful() > 0 {
-			marks = append(marks, grouped(s.GetDoubtful())+" doubtful")
-		}
-		if s.GetLeftOut() > 0 {
-			marks = append(marks, grouped(s.GetLeftOut())+" out")
-		}
-		cells := []string{s.GetStation(), grouped(s.GetVisits()), number(s.GetMedianMinutes(), 1), number(s.GetP90Minutes(), 1), mean, standard,
-			number(s.GetOwnExcessMinutes()/60, 1), number(s.GetSavedMinutes()/60, 1), number(s.GetTotalHours(), 1), strings.Join(marks, ", ")}
+		cells := []string{clip(s.GetStation(), 20), visits, number(s.GetMedianMinutes(), 1), number(s.GetP90Minutes(), 1), mean, standard,
+			number(s.GetOwnExcessMinutes()/60, 1), number(s.GetSavedMinutes()/60, 1), number(s.GetTotalHours(), 1), grouped(s.GetDoubtful()), grouped(s.GetLeftOut())}
 		if grouped1 {
-			cells = append([]string{s.GetStation(), s.GetKey()}, cells[1:]...)
+			cells = append([]string{clip(s.GetStation(), 13), clip(s.GetKey(), 13)}, cells[1:]...)
 		}
 		g.row(cells...)
 	}
@@ -76,7 +70,7 @@ func printStations(w io.Writer, r *pb.ListStationTimesResponse) {
 		fmt.Fprintln(w, "No station was signed off in this period.")
 	} else {
 		g.print(w)
-		wrapped(w, "", "  ", "Minutes per visit; above and below: time over and under standard, summed. few: fewer than 10 visits; doubtful: under 20 % or over 300 % of standard; out: batch taps and shared crews, not timed.")
+		wrapped(w, "", "  ", "Minutes per visit; above and below: time over and under standard, summed; * fewer than 10 visits; odd: under 20 % or over 300 % of standard; out: batch taps and shared crews, not timed.")
 	}
 	if t := r.GetReconciliation(); t != nil {
 		wrapped(w, "", "  ", fmt.Sprintf("Overrun of the sessions %s min = stations' excess %s - saved %s + interruptions %s + allowance not used %s.", number(t.GetOverrunMinutes(), 1),
@@ -107,17 +101,17 @@ func printSessions(w io.Writer, r *pb.ListSessionsResponse, visits, rest bool) {
 		return
 	}
 	min := func(ms int64) string { return number(float64(ms)/60000, 1) }
-	g := newGrid("press", "day", "occasion", "from", ">min", ">allowed", ">over", ">closing", "")
+	g := newGrid("press", "day", "occasion", "from", ">min", ">allowed", ">over", ">closing", ">stations", "")
 	for _, s := range r.GetSessions() {
-		mark := plural(int64(len(s.GetVisits())), "station", "stations")
+		mark := ""
 		if s.GetClosedByRule() {
-			mark += ", closed by rule"
+			mark = "by rule"
 		}
 		over := s.GetElapsedMs() - s.GetAllowanceMs()
 		if over < 0 {
 			over = 0
 		}
-		g.row(s.GetPress(), s.GetDay(), enumWord(s.GetOccasion().String(), "OCCASION_"), instant(s.GetFrom().AsTime())[5:], min(s.GetElapsedMs()), min(s.GetAllowanceMs()), min(over), min(s.GetClosingMs()), mark)
+		g.row(clip(s.GetPress(), 20), s.GetDay(), enumWord(s.GetOccasion().String(), "OCCASION_"), instant(s.GetFrom().AsTime())[11:], min(s.GetElapsedMs()), min(s.GetAllowanceMs()), min(over), min(s.GetClosingMs()), strconv.Itoa(len(s.GetVisits())), mark)
 		if visits {
 			for _, v := range s.GetVisits() {
 				standard := ""
@@ -125,11 +119,14 @@ func printSessions(w io.Writer, r *pb.ListSessionsResponse, visits, rest bool) {
 					standard = min(v.GetStandardMs())
 				}
 				mark := v.GetMark()
-				g.row("  "+v.GetStation(), "", v.GetTask(), instant(v.GetTo().AsTime())[5:], min(v.GetTimeMs()), standard, "", "", mark)
+				g.row("  "+clip(v.GetStation(), 18), "", clip(v.GetTask(), 12), instant(v.GetTo().AsTime())[11:], min(v.GetTimeMs()), standard, "", "", "", mark)
 			}
 		}
 	}
 	g.print(w)
+	if visits {
+		fmt.Fprintln(w, "Below a session its stations: the sign-off, minutes taken and standard minutes.")
+	}
 	if rest {
 		fmt.Fprintln(w, "There are more: raise --limit.")
 	}
@@ -170,23 +167,23 @@ func printDuties(w io.Writer, r *pb.ListDutiesResponse, rest bool) {
 	g.print(w)
 	fmt.Fprintln(w)
 	if len(r.GetDuties()) > 0 {
-		g := newGrid("press", "day", "task", "station", "due", "outcome", "done", "read first")
+		g := newGrid("press", "day", "task", "due (UTC)", "outcome", "done (UTC)", "read first")
 		for _, d := range r.GetDuties() {
 			due, done := "-", ""
 			if d.GetDueAt() != nil {
-				due = instant(d.GetDueAt().AsTime())[5:]
+				due = d.GetDueAt().AsTime().Format("01-02 15:04")
 			}
 			if d.GetDoneAt() != nil {
-				done = instant(d.GetDoneAt().AsTime())[5:]
+				done = d.GetDoneAt().AsTime().Format("01-02 15:04")
 			}
 			outcome := enumWord(d.GetOutcome().String(), "DUTY_OUTCOME_")
 			if d.GetReason() != "" {
 				outcome += ": " + d.GetReason()
 			}
 			if d.GetThirdSkip() {
-				outcome += " (third skip)"
+				outcome = "missed (3rd skip)"
 			}
-			g.row(clip(d.GetPress(), 14), d.GetDay(), clip(d.GetTask(), 16), clip(d.GetStation(), 12), due, clip(outcome, 14), done, hazardMarks(d))
+			g.row(clip(d.GetPress(), 14), d.GetDay(), clip(d.GetTask(), 18), due, clip(outcome, 17), done, hazardMarks(d))
 		}
 		g.print(w)
 		printHazardLegend(w, r.GetDuties())

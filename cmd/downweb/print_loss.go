@@ -109,7 +109,9 @@ func printLoss(w io.Writer, p lossPage) {
 	if len(p.resp.GetGroups()) > 0 {
 		printLossGroups(w, p.resp)
 	}
-	printLadder(w, newLadder(t))
+	if t.GetPlannedBusyUs() > 0 || len(t.GetOutside()) > 0 {
+		printLadder(w, newLadder(t))
+	}
 	printLossFoot(w, p)
 }
 
@@ -137,14 +139,24 @@ func printLossHead(w io.Writer, p lossPage) {
 	fmt.Fprintln(w)
 }
 
+// printLadder writes the columns of the ladder, the bars in what is left of the line.
 func printLadder(w io.Writer, l *ladder) {
-	t := l.tree
 	shown := l.codes
 	if len(shown) > 2 {
 		shown = shown[:2]
 	}
-	barWidth := 26 - 12*max(0, len(shown)-1)
-	heads := []string{"", "planned busy time, down to what was worth it", ">" + l.clock.name, ">m"}
+	room := width - l.grid(shown, 0).wide() - 2
+	l.grid(shown, min(max(room, 4), 30)).print(w)
+	fmt.Fprintln(w)
+	if len(l.codes) > len(shown) {
+		wrapped(w, "", "", fmt.Sprintf("Money in %s is left out of this table: see -o csv.", strings.Join(l.codes[len(shown):], ", ")))
+	}
+}
+
+// grid lays the ladder out with money in the shown currencies and bars of a width.
+func (l *ladder) grid(shown []string, barWidth int) *grid {
+	t := l.tree
+	heads := []string{"", "", ">" + l.clock.name, ">m"}
 	for _, code := range shown {
 		heads = append(heads, ">"+code)
 	}
@@ -204,11 +216,7 @@ func printLadder(w io.Writer, l *ladder) {
 				func(code string) string { return moneyText(amount(leaf.GetMoney(), code), code) }, "", "")
 		}
 	}
-	g.print(w)
-	fmt.Fprintln(w)
-	if len(l.codes) > len(shown) {
-		wrapped(w, "", "", fmt.Sprintf("Money in %s is left out of this table: see -o csv.", strings.Join(l.codes[len(shown):], ", ")))
-	}
+	return g
 }
 
 func pointsCell(t *pb.LossTree, points int64) string {
@@ -229,17 +237,17 @@ func metersCell(mm, meters int64) string {
 func printLossFoot(w io.Writer, p lossPage) {
 	t, c := p.resp.GetTotal(), p.resp.GetTotal().GetCoverage()
 	if t.GetOk() && t.GetPlannedBusyUs() > 0 {
-		fmt.Fprintf(w, "OEE %s = availability %s × effectiveness %s × quality %s   (length yield %s)\n", percent(t.GetOee(), 2),
-			percent(t.GetAvailability(), 2), percent(t.GetEffectiveness(), 2), percent(t.GetQuality(), 2), percent(t.GetLengthYield(), 2))
+		wrapped(w, "", "  ", fmt.Sprintf("OEE %s = availability %s × effectiveness %s × quality %s; length yield %s", percent(t.GetOee(), 2),
+			percent(t.GetAvailability(), 2), percent(t.GetEffectiveness(), 2), percent(t.GetQuality(), 2), percent(t.GetLengthYield(), 2)))
 		if t.GetOutsidePlannedBusyUs() > 0 {
-			fmt.Fprintf(w, "With planned cleaning and planned maintenance taken out of planned time (policy \"outside\"): OEE %s\n", percent(t.GetOutsideOee(), 2))
+			wrapped(w, "", "  ", fmt.Sprintf("Policy \"outside\" (planned cleaning and maintenance taken out of planned time): OEE %s", percent(t.GetOutsideOee(), 2)))
 		}
 	}
 	if c.GetPlannedMs() > 0 {
 		wrapped(w, "", "  ", fmt.Sprintf("Coverage: %s known (measured %s, stated by people %s), unknown %s",
 			percent(c.GetKnownShare(), 2), hours(c.GetMeasuredMs()), hours(c.GetStatedMs()), hours(c.GetUnknownMs())))
 		if c.GetKnownShare() < 0.98 {
-			fmt.Fprintf(w, "Less than 98 %% is known: OEE lies between %s (all unknown time lost) and %s (unknown like the rest)\n", percent(t.GetOeeLow(), 2), percent(t.GetOeeHigh(), 2))
+			wrapped(w, "", "  ", fmt.Sprintf("Less than 98 %% is known: OEE lies between %s (all unknown time lost) and %s (unknown like the rest)", percent(t.GetOeeLow(), 2), percent(t.GetOeeHigh(), 2)))
 		}
 		if c.GetKnownShare() < 0.90 {
 			fmt.Fprintln(w, "Less than 90 % is known: not fit for comparisons, targets or limits")
@@ -261,14 +269,14 @@ func printLossFoot(w io.Writer, p lossPage) {
 	for _, n := range p.resp.GetNotes() {
 		wrapped(w, "Note: ", "  ", n)
 	}
-	basis := t.GetBasis()
-	if basis == "" {
-		basis = "mixed bases"
+	basis := "the " + t.GetBasis()
+	if t.GetBasis() == "" {
+		basis = "each press's own basis (they are mixed)"
 	}
 	if len(currencies(append(slices.Clone(t.GetLeaves()), t.GetSum())...)) > 0 {
-		wrapped(w, "", "  ", "Money: minutes at the "+basis+" and meters of web at its price, by each day's rates; c = cleaning, d = dirt")
+		wrapped(w, "", "  ", "Money: minutes at "+basis+", meters at the price of the web, by each day's rates. c: cleaning, d: dirt")
 	} else {
-		fmt.Fprintln(w, "c = cleaning, d = dirt; no money rates are set")
+		fmt.Fprintln(w, "No money rates are set. c: cleaning, d: dirt")
 	}
 	printPins(w, p.resp.GetPeriod(), p.resp.GetZones(), p.dayOf, p.resp.GetAsOf())
 }

@@ -9,15 +9,8 @@ import (
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 )
 
+// grades of evidence, as the study's method defines them.
 var grades = []string{"0 cannot be answered", "1 none seen", "2 suggestive", "3 consistent"}
-
-// grade names a grade of evidence.
-func grade(n int32) string {
-	if n >= 0 && int(n) < len(grades) {
-		return grades[n]
-	}
-	return strconv.Itoa(int(n))
-}
 
 func pValue(p float64) string {
 	if p <= 0 || p > 1 {
@@ -49,12 +42,12 @@ func printStudy(w io.Writer, s *pb.Study) {
 		wrapped(w, "", "  ", line)
 	}
 	fmt.Fprintln(w)
-	g := newGrid("station", ">difference, m per run (95 %)", ">rate ratio (95 %)", ">p", ">p adjusted", ">runs", ">presses", "evidence")
+	g := newGrid("station", ">difference in m (95 %)", ">rate ratio (95 %)", ">p", ">p adj.", ">runs", ">presses", ">grade")
 	for _, f := range s.GetFindings() {
-		g.row(f.GetStation(), interval(f.GetMeters(), 1), interval(f.GetRateRatio(), 2), pValue(f.GetP()), pValue(f.GetPAdjusted()), grouped(f.GetNotCleanedRows()), grouped(f.GetPresses()), grade(f.GetGrade()))
+		g.row(clip(f.GetStation(), 14), interval(f.GetMeters(), 1), interval(f.GetRateRatio(), 2), pValue(f.GetP()), pValue(f.GetPAdjusted()), grouped(f.GetNotCleanedRows()), grouped(f.GetPresses()), strconv.Itoa(int(f.GetGrade())))
 	}
 	g.print(w)
-	wrapped(w, "", "  ", "difference: waste of runs that started not cleaned, against runs of the same press that started clean, controls held; runs: those that started not cleaned; p: shift test, adjusted over the stations")
+	wrapped(w, "", "  ", "difference: waste per run that started not cleaned, against runs of the same press that started clean, controls held; runs: those that started not cleaned; p: shift test, adj.: over the stations; grade of evidence: "+strings.Join(grades, ", "))
 	fmt.Fprintln(w)
 	for _, line := range s.GetDataNotes() {
 		wrapped(w, "Data: ", "  ", line)

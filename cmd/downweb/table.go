@@ -56,6 +56,15 @@ func (g *grid) row(cells ...string) {
 
 func (g *grid) rule() { g.t.AppendSeparator() }
 
+// wide is the width of the widest line.
+func (g *grid) wide() int {
+	most := 0
+	for line := range strings.SplitSeq(g.t.Render(), "\n") {
+		most = max(most, utf8.RuneCountInString(strings.TrimRight(line, " ─")))
+	}
+	return most
+}
+
 // print writes the grid without blanks at the ends of lines.
 func (g *grid) print(w io.Writer) {
 	for line := range strings.SplitSeq(g.t.Render(), "\n") {
