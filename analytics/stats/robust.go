@@ -26,8 +26,8 @@ type clusterPart struct {
 	comp   int // component of cells, −1 none
 	cells  int // leading coordinates that belong to the component's cells
 	lambda []float64
-	v      *mat.Dense
-	ye     []float64 // Y'e
+	v      [][]float64 // eigenvectors: v[a] belongs to lambda[a]
+	ve     []float64   // V'Y'e
 }
 
 // Kind is a small-sample correction of the cluster-robust variance.
@@ -61,6 +61,9 @@ func (f *Fit) Robust(cluster []int) (*Robust, error) {
 	n := len(f.w)
 	if len(cluster) != n {
 		return nil, badInput("%d cluster marks for %d rows", len(cluster), n)
+	}
+	if len(f.kept) == 0 {
+		return nil, tooFew("the regression has no column of its own")
 	}
 	of := map[int]int{}
 	owner := map[int]int{}
@@ -146,17 +149,22 @@ func (r *Robust) decompose(p *clusterPart, id, comp int, rows []int) bool {
 			g.SetSym(a, b, dot(cols[a], cols[b]))
 		}
 	}
-	p.ye = make([]float64, d)
+	ye := make([]float64, d)
 	for a := range d {
-		p.ye[a] = dot(cols[a], e)
+		ye[a] = dot(cols[a], e)
 	}
 	var eig mat.EigenSym
 	if d == 0 || !eig.Factorize(g, true) {
 		return false
 	}
 	p.lambda = eig.Values(nil)
-	p.v = new(mat.Dense)
-	eig.VectorsTo(p.v)
+	var v mat.Dense
+	eig.VectorsTo(&v)
+	p.v, p.ve = make([][]float64, d), make([]float64, d)
+	for a := range d {
+		p.v[a] = mat.Col(nil, a, &v)
+		p.ve[a] = dot(p.v[a], ye)
+	}
 	return true
 }
 
@@ -198,16 +206,11 @@ func power(lambda, p float64) float64 {
 	return 1 / d
 }
 
-// direction returns V'h of a cluster for the coefficient at kept position k.
+// direction returns V'h of a cluster, h the contrast l behind zeros for cells.
 func (r *Robust) direction(p *clusterPart, l []float64) []float64 {
-	d := len(p.lambda)
-	out := make([]float64, d)
-	for a := range d {
-		var s float64
-		for j, v := range l {
-			s += float64(p.v.At(p.cells+j, a) * v)
-		}
-		out[a] = s
+	out := make([]float64, len(p.lambda))
+	for a, v := range p.v {
+		out[a] = dot(l, v[p.cells:])
 	}
 	return out
 }
@@ -232,14 +235,7 @@ func (r *Robust) scores(l []float64, p float64) []float64 {
 		h := r.direction(part, l)
 		var s float64
 		for a, ha := range h {
-			if ha == 0 {
-				continue
-			}
-			var ve float64
-			for j, y := range part.ye {
-				ve += float64(part.v.At(j, a) * y)
-			}
-			s += float64(float64(ha*power(part.lambda[a], p)) * ve)
+			s += float64(float64(ha*power(part.lambda[a], p)) * part.ve[a])
 		}
 		out[c] = s
 	}
@@ -301,8 +297,8 @@ func (r *Robust) satterthwaite(l []float64) (float64, error) {
 			if f == 0 {
 				continue
 			}
-			for j := range yb[c] {
-				yb[c][j] += float64(part.v.At(j, a) * f)
+			for j, v := range part.v[a] {
+				yb[c][j] += float64(v * f)
 			}
 		}
 	}

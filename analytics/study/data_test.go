@@ -115,12 +115,12 @@ func TestCheckNamesTheRow(t *testing.T) {
 func TestReadCSVNamesLineAndColumn(t *testing.T) {
 	const head = "press,plant,day,run_mm,run_waste_mm,station.uv.state\n"
 	for want, text := range map[string]string{
-		"line 2, column run_mm":           head + "n/1,n,20458,1.5,0,cleaned\n",
-		"line 3, column station.uv.state": head + "n/1,n,20458,9,0,cleaned\nn/1,n,20459,9,0,dirty\n",
-		`unknown column "humidity"`:       "press,plant,day,run_mm,run_waste_mm,humidity\n",
+		"line 2, column run_mm":            head + "n/1,n,20458,1.5,0,cleaned\n",
+		"line 3, column station.uv.state":  head + "n/1,n,20458,9,0,cleaned\nn/1,n,20459,9,0,dirty\n",
+		`unknown column "humidity"`:        "press,plant,day,run_mm,run_waste_mm,humidity\n",
 		`column "run_waste_mm" is missing`: "press,plant,day,run_mm\n",
-		"repeated":                        "press,press,plant,day,run_mm,run_waste_mm\n",
-		"out of range":                    head + "n/1,n,99999999999,9,0,cleaned\n",
+		"repeated":                         "press,press,plant,day,run_mm,run_waste_mm\n",
+		"out of range":                     head + "n/1,n,99999999999,9,0,cleaned\n",
 	} {
 		_, err := ReadCSV(strings.NewReader(text))
 		if !errors.Is(err, ErrData) || !strings.Contains(err.Error(), want) {

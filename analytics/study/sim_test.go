@@ -16,7 +16,7 @@ type fleet struct {
 	days     int
 	stations int
 	effect   float64
-	noPlan   bool
+	mix      float64 // film days skip more and waste more, both by this log-ratio per unit of share
 }
 
 // make draws a fleet: presses differ in level and trend, the job mix moves
@@ -44,7 +44,8 @@ func (f fleet) make() *DataSet {
 			busy := normal()
 			km := math.Exp(2.2 + 0.35*busy + 0.2*normal())
 			film := u()
-			session := u() < 0.5*skip*math.Exp(0.5*busy)
+			hurry := math.Exp(0.5*busy + 2*f.mix*(film-0.5))
+			session := u() < 0.5*skip*hurry
 			r := Row{Press: fmt.Sprintf("%s/press-%03d", plant, p), Plant: plant, Day: int32(monday + d),
 				RunMM: int64(km * 1e6), PlannedMM: int64(km * 1e6 * (0.9 + 0.2*u())), PlannedMS: 57_600_000,
 				Jobs: int32(2 + 4*u() + max(0, busy)), Shifts: 2, CoveragePPM: 1_000_000}
@@ -52,7 +53,7 @@ func (f fleet) make() *DataSet {
 			dirt := 0.0
 			for s := range f.stations {
 				x := StationDay{Next: Unknown, FoundNext: None, SinceCleanMM: 0}
-				if session && u() < 0.8 || u() < 0.5*skip*math.Exp(0.5*busy) {
+				if session && u() < 0.8 || u() < 0.5*skip*hurry {
 					x.State, x.SinceCleanMM = NotCleaned, 9_000_000
 					if s == 0 {
 						dirt = f.effect
@@ -66,7 +67,7 @@ func (f fleet) make() *DataSet {
 				r.Stations = append(r.Stations, x)
 			}
 			carry = 0.3*carry + 0.35*normal()
-			mu := 14 * km * math.Exp(level+slope*float64(d)/180+0.25*film+0.2*busy+dirt+carry+0.03*float64(d%7))
+			mu := 14 * km * math.Exp(level+slope*float64(d)/180+(0.25+f.mix)*film+0.2*busy+dirt+carry+0.03*float64(d%7))
 			w := mu * -math.Log((1-u())*(1-u())) / 2
 			r.RunWasteMM = int64(w * 1000)
 			r.RestartWasteMM = int64(4000 * u() * float64(f.stations))
@@ -74,9 +75,6 @@ func (f fleet) make() *DataSet {
 			r.UnrelatedWasteMM = int64(2000 * km * -math.Log(1-u()))
 			r.ContaminationWasteMM = int64(0.2 * float64(r.RunWasteMM) * u())
 			r.ContaminationMS = int64(300_000 * -math.Log(1-u()))
-			if f.noPlan {
-				r.PlannedMM = 0
-			}
 			rows = append(rows, r)
 		}
 		missed := make([]int32, f.stations)
