@@ -229,6 +229,7 @@ type dirtyState struct {
 	mu     sync.Mutex
 	writer uint64
 	n      uint64
+	open   map[uint64]bool // n of marks whose rows are being stored
 	token  uint64
 	taken  map[uint64][]writerMark // by token
 }

@@ -11,7 +11,7 @@ import (
 )
 
 // Dead is an event or frame that could not be accepted.
-type Dead struct {
+type Dead = struct {
 	Plant, Press string // as far as known
 	Epoch, Seq   uint64 // seq 0: a whole frame
 	Payload      []byte // a protobuf event, or the frame as it came
@@ -21,9 +21,9 @@ type Dead struct {
 	At           time.Time // when it was put aside
 }
 
-// Hash is the SHA-256 of the payload, lower-case hex: with the identity it is the key.
-func (d *Dead) Hash() string {
-	h := sha256.Sum256(d.Payload)
+// deadHash is the SHA-256 of a payload, lower-case hex: with the identity it is the key.
+func deadHash(payload []byte) string {
+	h := sha256.Sum256(payload)
 	return hex.EncodeToString(h[:])
 }
 
@@ -35,7 +35,7 @@ var deadTypes = []clickhouse.ColumnNameAndType{{Name: "plant", Type: tString}, {
 func (db *DB) InsertDead(ctx context.Context, dead []Dead) error {
 	return db.insertRows(ctx, "dead", deadTypes, len(dead), func(i int) []any {
 		d := &dead[i]
-		return []any{d.Plant, d.Press, d.Epoch, d.Seq, d.Hash(), string(d.Payload), d.Subject, d.Field, d.Reason, d.At.UnixMilli()}
+		return []any{d.Plant, d.Press, d.Epoch, d.Seq, deadHash(d.Payload), string(d.Payload), d.Subject, d.Field, d.Reason, d.At.UnixMilli()}
 	})
 }
 
@@ -91,7 +91,7 @@ func (db *DB) InsertGap(ctx context.Context, g Gap) error {
 }
 
 // EpochLow is the lowest seq known of an epoch and when it was recorded, unix ms.
-type EpochLow struct {
+type EpochLow = struct {
 	Plant, Press string
 	Epoch, Seq   uint64
 	Recorded     int64

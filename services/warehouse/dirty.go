@@ -9,8 +9,9 @@ import (
 	"github.com/ClickHouse/clickhouse-go/v2"
 )
 
-// Dirty says that a press has to be projected again from an instant on.
-type Dirty struct {
+// Dirty says that a press has to be projected again from an instant on. It is an alias, as are the other records that
+// writers hand in, so that they can name the same type without importing this package.
+type Dirty = struct {
 	Plant, Press string
 	From         int64 // unix ms
 }
@@ -28,19 +29,45 @@ type writerMark struct {
 	writer, n    uint64
 }
 
-// MarkDirty notes that presses have to be projected again. It is called before the rows that cause it are stored: a
-// mark without rows is harmless. After an error call it again.
+// MarkDirty notes that presses have to be projected again because of something that is stored already.
 func (db *DB) MarkDirty(ctx context.Context, marks []Dirty) error {
+	done, err := db.BeginDirty(ctx, marks)
+	if err == nil {
+		done()
+	}
+	return err
+}
+
+// BeginDirty notes that presses have to be projected again because of rows that are about to be stored: it is called
+// before them, so that a crash leaves a mark without rows, never rows without a mark. TakeDirty of this DB does not
+// hand the marks out before done has been called, once the rows are stored or given up. After an error call it again.
+func (db *DB) BeginDirty(ctx context.Context, marks []Dirty) (done func(), err error) {
 	if len(marks) == 0 {
-		return nil
+		return func() {}, nil
 	}
 	// n is given and stored under one lock: no row with a lower n can appear after TakeDirty has seen a higher one.
 	d := &db.dirty
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.n++
+	n := d.n
+	if err := db.insertDirty(ctx, n, marks); err != nil {
+		return nil, err
+	}
+	if d.open == nil {
+		d.open = map[uint64]bool{}
+	}
+	d.open[n] = true
+	return func() {
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		delete(d.open, n)
+	}, nil
+}
+
+func (db *DB) insertDirty(ctx context.Context, n uint64, marks []Dirty) error {
 	return db.insertRows(ctx, "dirty", dirtyTypes, len(marks), func(i int) []any {
-		return []any{marks[i].Plant, marks[i].Press, d.writer, d.n, marks[i].From}
+		return []any{marks[i].Plant, marks[i].Press, db.dirty.writer, n, marks[i].From}
 	})
 }
 
@@ -50,13 +77,14 @@ var dirtyTypes = []clickhouse.ColumnNameAndType{{Name: "plant", Type: tString}, 
 // TakeDirty lists the presses with marks not yet cleared, each with its earliest instant, sorted by plant and press.
 // The marks stay until ClearDirty: what is taken and never cleared is taken again.
 func (db *DB) TakeDirty(ctx context.Context) ([]DirtyPress, error) {
+	below := db.dirty.below()
 	rows, err := db.conn.Query(ctx, `
 SELECT plant, press, writer, min(from_ms), max(dirty.n)
 FROM dirty
 LEFT JOIN (SELECT plant, press, writer, max(n) AS n FROM dirty_done GROUP BY plant, press, writer) AS done USING (plant, press, writer)
-WHERE dirty.n > done.n
+WHERE dirty.n > done.n AND (writer != {writer:UInt64} OR dirty.n < {below:UInt64})
 GROUP BY plant, press, writer
-ORDER BY plant, press, writer`)
+ORDER BY plant, press, writer`, clickhouse.Named("writer", param(db.dirty.writer)), clickhouse.Named("below", param(below)))
 	if err != nil {
 		return nil, fmt.Errorf("take dirty: %w", err)
 	}
@@ -93,6 +121,17 @@ ORDER BY plant, press, writer`)
 	}
 	d.forget(out)
 	return out, nil
+}
+
+// below is the lowest n whose rows may not be stored yet.
+func (d *dirtyState) below() uint64 {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	low := d.n + 1
+	for n := range d.open {
+		low = min(low, n)
+	}
+	return low
 }
 
 // forget drops tokens of earlier takes of the same presses, which this take includes.

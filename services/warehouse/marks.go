@@ -10,15 +10,16 @@ import (
 )
 
 // SeqRange is a range of sequence numbers, both ends included.
-type SeqRange struct{ First, Last uint64 }
+type SeqRange = struct{ First, Last uint64 }
 
 // MarkRow says what is stored of one epoch of a press, in events, dead or gaps.
-type MarkRow struct {
+type MarkRow = struct {
 	Plant, Press string
 	Epoch        uint64
 	Mark         uint64     // highest seq such that it and all below are stored
 	Above        []SeqRange // stored above the mark, sorted, apart from each other
-	// Elsewhere are the ranges that are in dead or gaps: they count for the mark, but not as stored when they come again.
+	// Elsewhere are the ranges in dead or gaps and not in events: they count for the mark, but not as stored when
+	// they come again.
 	Elsewhere []SeqRange
 }
 
@@ -50,7 +51,7 @@ func (db *DB) LoadMarks(ctx context.Context) ([]MarkRow, error) {
 	}
 	out := make([]MarkRow, 0, len(stored))
 	for k, ranges := range stored {
-		m := MarkRow{Plant: k.plant, Press: k.press, Epoch: k.epoch, Elsewhere: joinRanges(elsewhere[k])}
+		m := MarkRow{Plant: k.plant, Press: k.press, Epoch: k.epoch, Elsewhere: without(joinRanges(elsewhere[k]), joinRanges(ranges))}
 		all := joinRanges(append(slices.Clone(ranges), elsewhere[k]...))
 		if len(all) > 0 && all[0].First <= 1 {
 			m.Mark, all = all[0].Last, all[1:]
@@ -144,6 +145,29 @@ func joinRanges(in []SeqRange) []SeqRange {
 	return out
 }
 
+// without is what of a is not in b; both are results of joinRanges.
+func without(a, b []SeqRange) []SeqRange {
+	var out []SeqRange
+	for _, r := range a {
+		for _, cut := range b {
+			if cut.Last < r.First || cut.First > r.Last {
+				continue
+			}
+			if cut.First > r.First {
+				out = append(out, SeqRange{r.First, cut.First - 1})
+			}
+			r.First = cut.Last + 1
+			if r.First > r.Last || r.First == 0 {
+				break
+			}
+		}
+		if r.First <= r.Last && r.First > 0 {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
 // MaxPos is the highest insert number stored; 0 for an empty log.
 func (db *DB) MaxPos(ctx context.Context) (uint64, error) {
 	var pos uint64
@@ -154,7 +178,7 @@ func (db *DB) MaxPos(ctx context.Context) (uint64, error) {
 }
 
 // Span is a stretch of one epoch's seqs and the instants, unix ms and inclusive, between which its events lie.
-type Span struct {
+type Span = struct {
 	Plant, Press string
 	Epoch        uint64
 	First, Last  uint64

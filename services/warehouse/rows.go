@@ -56,14 +56,14 @@ type NoInstantError struct{ ID timeline.ID }
 
 func (e *NoInstantError) Error() string { return fmt.Sprintf("event %v has no instant", e.ID) }
 
-// OccurredAt is the instant under which an event is kept, unix ms: occurred_at, else a slice's start, else
-// recorded_at. ok is false if it has none of them.
+// OccurredAt is the instant under which an event is kept, unix ms: a slice's start, else occurred_at,
+// else recorded_at. ok is false if it has none of them.
 func OccurredAt(e *pb.Event) (ms int64, ok bool) {
 	switch {
-	case e.OccurredAt != nil:
-		return millis(e.OccurredAt), true
 	case e.GetSlice().GetFrom() != nil:
 		return millis(e.GetSlice().From), true
+	case e.OccurredAt != nil:
+		return millis(e.OccurredAt), true
 	case e.RecordedAt != nil:
 		return millis(e.RecordedAt), true
 	}
@@ -111,7 +111,7 @@ func rowOf(e *pb.Event, pos uint64) (eventRow, error) {
 		r.dur = millis(s.To) - at
 		r.state, r.reason, r.station, r.job = small(s.State.Number()), s.Reason, s.Station, s.Job
 		r.rated, r.good, r.waste = s.GetRatedMmPerMin(), s.GoodMm, s.WasteMm
-		exact = exact && s.From != nil && s.To != nil && e.RecordedAt != nil && millis(s.From) == at &&
+		exact = exact && s.From != nil && s.To != nil && e.RecordedAt != nil && (e.OccurredAt == nil || millis(e.OccurredAt) == at) &&
 			whole(s.From) && whole(s.To) && whole(e.OccurredAt) && whole(e.RecordedAt) &&
 			(s.RatedMmPerMin == nil) == (r.rated == 0) &&
 			len(e.ProtoReflect().GetUnknown()) == 0 && len(s.ProtoReflect().GetUnknown()) == 0

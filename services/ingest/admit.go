@@ -1,0 +1,131 @@
+package ingest
+
+import (
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
+	"github.com/downweb/downweb/services/eventlog"
+)
+
+// admitted is a batch sorted out.
+type admitted struct {
+	store []*pb.Event // each identity once, none of them known to be stored
+	dead  []Dead
+	doubt []*pb.Event // of store: may be stored all the same, so read back first
+	lows  []EpochLow  // epochs whose lowest seq is not noted yet
+	// deadSeqs are the seqs of dead events.
+	deadSeqs map[epochKey][]uint64
+}
+
+// admit sorts out what of a batch is new, what is a repeat and what cannot be accepted.
+func (in *Ingest) admit(b *batch) admitted {
+	a := admitted{deadSeqs: map[epochKey][]uint64{}, dead: b.dead}
+	now := in.cfg.Now()
+	past, future := now.Add(-in.cfg.PastLimit).UnixMilli(), now.Add(in.cfg.FutureLimit).UnixMilli()
+	seen := map[epochKey]*taken{}
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	for _, f := range b.frames {
+		k := epochKey{f.Header.Plant, f.Header.Press, f.Header.Epoch}
+		p := in.at(k)
+		t := seen[k]
+		if t == nil {
+			t = &taken{}
+			seen[k] = t
+		}
+		for _, e := range f.Events {
+			if p.stored(e.Seq) || t.again(e.Seq) {
+				in.metrics.Repeats.Add(1)
+				continue
+			}
+			if field, reason := refuse(e, past, future); reason != "" {
+				a.dead = append(a.dead, deadEvent(e, field, reason, now))
+				a.deadSeqs[k] = append(a.deadSeqs[k], e.Seq)
+				continue
+			}
+			if p.covered(e.Seq) {
+				a.doubt = append(a.doubt, e)
+			}
+			if t.low == nil || e.Seq < t.low.Seq {
+				t.low = e
+			}
+			a.store = append(a.store, e)
+		}
+	}
+	for k, t := range seen {
+		if p := in.progress[k]; t.low != nil && (p.low == 0 || t.low.Seq < p.low) {
+			a.lows = append(a.lows, EpochLow{Plant: k.plant, Press: k.press, Epoch: k.epoch, Seq: t.low.Seq, Recorded: recordedAt(t.low)})
+		}
+	}
+	return a
+}
+
+// taken is what of an epoch a batch holds already.
+type taken struct {
+	low  *pb.Event
+	runs []SeqRange // in order of coming; frames are contiguous, so there are few
+}
+
+// again says that the batch holds the seq already, and notes it.
+func (t *taken) again(seq uint64) bool {
+	if n := len(t.runs); n > 0 && t.runs[n-1].Last+1 == seq {
+		for _, r := range t.runs[:n-1] {
+			if seq >= r.First && seq <= r.Last {
+				return true
+			}
+		}
+		t.runs[n-1].Last = seq
+		return false
+	}
+	for _, r := range t.runs {
+		if seq >= r.First && seq <= r.Last {
+			return true
+		}
+	}
+	t.runs = append(t.runs, SeqRange{seq, seq})
+	return false
+}
+
+// refuse says why an event cannot be stored; an empty reason: it can. Limits are unix ms.
+func refuse(e *pb.Event, past, future int64) (field, reason string) {
+	if v := eventlog.Validate(e); len(v) > 0 {
+		return v[0].Field, v[0].Reason
+	}
+	at := eventlog.OccurredMs(e)
+	switch {
+	case e.GetSlice() == nil && e.OccurredAt == nil:
+		return "occurred_at", "is required"
+	case at > future:
+		return "occurred_at", "lies in the future: " + instant(at)
+	case at < past:
+		return "occurred_at", "lies too far in the past: " + instant(at)
+	case e.RecordedAt != nil && e.RecordedAt.AsTime().UnixMilli() > future:
+		return "recorded_at", "lies in the future: " + instant(e.RecordedAt.AsTime().UnixMilli())
+	}
+	return "", ""
+}
+
+func instant(ms int64) string { return time.UnixMilli(ms).UTC().Format(time.RFC3339) }
+
+// deadEvent keeps an event whole.
+func deadEvent(e *pb.Event, field, reason string, now time.Time) Dead {
+	payload, err := proto.MarshalOptions{Deterministic: true}.Marshal(e)
+	if err != nil { // invalid text in a string: keep what can be said
+		payload = fmt.Appendf(nil, "%v: %v", err, e)
+	}
+	return Dead{Plant: e.Plant, Press: e.Press, Epoch: e.Epoch, Seq: e.Seq, Payload: payload,
+		Subject: eventlog.StreamSubject(e.Plant, e.Press), Field: field, Reason: reason, At: now}
+}
+
+func recordedAt(e *pb.Event) int64 {
+	if e.RecordedAt != nil {
+		return millis(e.RecordedAt)
+	}
+	return eventlog.OccurredMs(e)
+}
+
+func millis(t *timestamppb.Timestamp) int64 { return t.GetSeconds()*1000 + int64(t.GetNanos())/1e6 }

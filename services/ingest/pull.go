@@ -1,0 +1,194 @@
+package ingest
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"github.com/downweb/downweb/services/eventlog"
+)
+
+// pullMessages is how many messages one request asks for.
+const pullMessages = 100
+
+// batch is what is stored and acknowledged together.
+type batch struct {
+	frames []*eventlog.Frame
+	dead   []Dead          // frames that cannot be read
+	good   []jetstream.Msg // acknowledged once the batch is stored
+	bad    []deadMsg       // taken off once their dead letters are stored
+	events int
+}
+
+type deadMsg struct {
+	msg    jetstream.Msg
+	reason string
+}
+
+// pull takes batches off the stream until ctx ends. While one is stored it fills the next, and no more.
+func (in *Ingest) pull(ctx context.Context, out chan<- *batch) error {
+	defer close(out)
+	var cons jetstream.Consumer
+	for ctx.Err() == nil {
+		if cons == nil {
+			var err error
+			if cons, err = in.consumer(ctx); err != nil {
+				in.log.Warn("waiting for the stream", "err", err)
+				in.pause(ctx, time.Second)
+				continue
+			}
+		}
+		b, err := in.fill(ctx, cons)
+		if err != nil && ctx.Err() == nil {
+			in.log.Warn("pull from the stream", "err", err)
+			in.pause(ctx, 500*time.Millisecond)
+			cons = nil // made again: the stream may be another one
+		}
+		if len(b.good)+len(b.bad) == 0 {
+			continue
+		}
+		stop := b.keep(ctx, in.cfg.AckWait)
+		select {
+		case out <- b:
+			stop()
+		case <-ctx.Done():
+			stop()
+			b.giveBack()
+			return nil
+		}
+	}
+	return nil
+}
+
+func (in *Ingest) consumer(ctx context.Context) (jetstream.Consumer, error) {
+	call, cancel := context.WithTimeout(ctx, 10*time.Second)
+	defer cancel()
+	cons, err := eventlog.Consumer(call, in.deps.JS, in.wh.WarehouseID())
+	if err != nil {
+		return nil, err
+	}
+	// Whoever takes the work over gets what was in hand after this time: it is short because a batch that takes longer
+	// says that it is in progress.
+	cfg := cons.CachedInfo().Config
+	cfg.AckWait = in.cfg.AckWait
+	cons, err = in.deps.JS.UpdateConsumer(call, eventlog.StreamPress, cfg)
+	if err != nil {
+		return nil, fmt.Errorf("consumer of warehouse %016x: %w", in.wh.WarehouseID(), err)
+	}
+	return cons, nil
+}
+
+// fill pulls until the batch is full or has waited long enough.
+func (in *Ingest) fill(ctx context.Context, cons jetstream.Consumer) (*batch, error) {
+	b := &batch{}
+	end := time.Now().Add(in.cfg.BatchWait)
+	for b.events < in.cfg.BatchEvents && ctx.Err() == nil {
+		left := time.Until(end)
+		if left <= 0 {
+			break
+		}
+		msgs, err := cons.Fetch(pullMessages, jetstream.FetchMaxWait(max(left, 2*time.Millisecond)))
+		if err != nil {
+			return b, fmt.Errorf("fetch: %w", err)
+		}
+		for m := range msgs.Messages() {
+			in.take(b, m)
+		}
+		if err := msgs.Error(); err != nil && !errors.Is(err, context.DeadlineExceeded) && !errors.Is(err, jetstream.ErrNoMessages) {
+			return b, fmt.Errorf("fetch: %w", err)
+		}
+	}
+	return b, nil
+}
+
+// take decodes a message into the batch.
+func (in *Ingest) take(b *batch, m jetstream.Msg) {
+	in.metrics.Frames.Add(1)
+	plant, press, ok := eventlog.ParseStreamSubject(m.Subject())
+	f, err := eventlog.DecodeFrame(m.Data())
+	var newer *eventlog.VersionError
+	switch {
+	case errors.As(err, &newer):
+		// The agent holds it until the mark covers it, which it does not: a later version asks for it again.
+		in.metrics.HeldBack.Add(1)
+		in.log.Warn("a frame is newer than this program and stays with its agent", "subject", m.Subject(), "version", newer.Version)
+		b.good = append(b.good, m)
+		return
+	case err != nil:
+	case !ok:
+		err = fmt.Errorf("the subject %q names no press", m.Subject())
+	case f.Header.Plant != plant || f.Header.Press != press:
+		err = fmt.Errorf("a frame of %s/%s came as one of %s/%s", f.Header.Plant, f.Header.Press, plant, press)
+	}
+	if err != nil {
+		in.metrics.DeadFrames.Add(1)
+		in.log.Warn("a frame is put aside", "subject", m.Subject(), "err", err)
+		b.dead = append(b.dead, Dead{Plant: plant, Press: press, Payload: m.Data(), Subject: m.Subject(), Reason: err.Error(), At: in.cfg.Now()})
+		b.bad = append(b.bad, deadMsg{m, err.Error()})
+		return
+	}
+	b.frames = append(b.frames, f)
+	b.good = append(b.good, m)
+	b.events += len(f.Events)
+}
+
+// messages are all that the batch has in hand.
+func (b *batch) messages() []jetstream.Msg {
+	all := b.good[:len(b.good):len(b.good)]
+	for _, d := range b.bad {
+		all = append(all, d.msg)
+	}
+	return all
+}
+
+// keep tells the stream, until stop is called, that the batch is in work.
+func (b *batch) keep(ctx context.Context, ackWait time.Duration) (stop func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		t := time.NewTicker(ackWait / 3)
+		defer t.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-t.C:
+				for _, m := range b.messages() {
+					m.InProgress()
+				}
+			}
+		}
+	})
+	return func() {
+		cancel()
+		wg.Wait()
+	}
+}
+
+// giveBack lets the next holder have the messages at once.
+func (b *batch) giveBack() {
+	for _, m := range b.messages() {
+		m.Nak()
+	}
+}
+
+// acknowledge takes the batch off the stream. What is lost here is delivered again and dropped by the marks.
+func (b *batch) acknowledge(ctx context.Context) error {
+	for _, d := range b.bad {
+		d.msg.TermWithReason(d.reason)
+	}
+	if len(b.good) == 0 {
+		return nil
+	}
+	last := len(b.good) - 1
+	for _, m := range b.good[:last] {
+		m.Ack()
+	}
+	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
+	defer cancel()
+	return b.good[last].DoubleAck(ctx)
+}
