@@ -60,7 +60,8 @@ type Config struct {
 		Format string // text or json
 	}
 
-	origin map[string]string // key -> where its value was given; missing: default
+	origin  map[string]string // key -> where its value was given; missing: default
+	environ []string          // of the process
 }
 
 // Source is one input of the agent.
@@ -172,6 +173,7 @@ func (a *app) loadConfig(flags map[string]string) (*Config, error) {
 	layer(given, func(key string) string { return "--" + flagOf(key) })
 
 	cfg, err := decode(k, origin)
+	cfg.environ = a.environ
 	problems = append(problems, err, cfg.Validate())
 	if err := errors.Join(problems...); err != nil {
 		return nil, usageError{err}

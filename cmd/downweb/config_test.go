@@ -135,7 +135,7 @@ log: {level: debug, format: json}
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.origin, got.origin = nil, nil
+	c.origin, got.origin, c.environ, got.environ = nil, nil, nil, nil
 	if !reflect.DeepEqual(c, got) {
 		t.Errorf("supervisor %+v\nchild      %+v", c, got)
 	}

@@ -1,0 +1,42 @@
+package main
+
+import (
+	"context"
+	"log/slog"
+
+	"github.com/spf13/cobra"
+
+	"github.com/downweb/downweb/services/ingest"
+	"github.com/downweb/downweb/services/projector"
+	"github.com/downweb/downweb/services/registry"
+)
+
+func (a *app) ingestCommand() *cobra.Command {
+	c := &cobra.Command{Use: "ingest", Short: "role: frames from the log into the warehouse, and the projections beside it", Args: exactly(0),
+		Example: "  downweb ingest --nats nats://log:4222 --warehouse clickhouse://downweb@wh:9000 --password-file /run/secrets/wh"}
+	load := a.settingFlags(c, "nats", "keys-dir", "warehouse", "database", "password-file")
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		cfg, err := load()
+		if err != nil {
+			return err
+		}
+		return a.role(c.Context(), "ingest", cfg, func(ctx context.Context, log *slog.Logger, ready func(string)) error {
+			nc, js, err := openLog(ctx, cfg, "ingest", log)
+			if err != nil {
+				return err
+			}
+			defer nc.Close()
+			db, err := openWarehouse(ctx, cfg, log)
+			if err != nil {
+				return err
+			}
+			defer db.Close()
+			project := projector.New(projector.Config{Log: log}, db, liveStore{db})
+			in := ingest.New(ingest.Config{BatchEvents: cfg.Ingest.BatchEvents, BatchWait: cfg.Ingest.BatchWait, FutureLimit: cfg.Ingest.FutureLimit, PastLimit: cfg.Ingest.PastLimit},
+				ingest.Deps{NC: nc, JS: js, Warehouse: db, DirtyFor: registry.DirtyFor, Beside: project.Run, Log: log})
+			ready(cfg.Warehouse.Database)
+			return in.Run(ctx)
+		})
+	}
+	return c
+}
