@@ -73,7 +73,9 @@ func sortedRates(r rational) []int64 {
 }
 
 // roundHalfEven rounds to the nearest whole number, ties to even.
-func roundHalfEven(r *big.Rat) int64 {
+func roundHalfEven(r *big.Rat) int64 { return roundHalfEvenInt(r).Int64() }
+
+func roundHalfEvenInt(r *big.Rat) *big.Int {
 	n, d := r.Num(), r.Denom()
 	q, m := new(big.Int).DivMod(n, d, new(big.Int)) // floored: d > 0
 	twice := new(big.Int).Lsh(m, 1)
@@ -85,7 +87,7 @@ func roundHalfEven(r *big.Rat) int64 {
 			q.Add(q, big.NewInt(1))
 		}
 	}
-	return q.Int64()
+	return q
 }
 
 // dayRow sums the day's facts.

@@ -1,5 +1,7 @@
 package timeline
 
+import "math/big"
+
 // The shapes of the projections: what the projector computes and the warehouse
 // stores. They live here because both speak of them and neither knows the
 // other. Leaves, causes and outcomes are by their stored numbers.
@@ -139,4 +141,30 @@ type Projections struct {
 	Facts  []ShiftFact
 	Visits []StationVisit
 	Duties []DutyRow
+}
+
+// LossSum is press-days added up by a key, a currency and a basis of money.
+// Fields of PressDay that do not add are zero; Through is the latest.
+type LossSum struct {
+	Key       string
+	PressDays int64
+	PressDay
+	// Priced is, by leaf, Σ time in µs × value of the hour in millionths, over
+	// planned time: divided by 3.6e15 it is money. Nil: the leaf has no time.
+	Priced [MaxLeaf]*big.Int
+}
+
+// FactSum is facts added up by one part of their key.
+type FactSum struct {
+	Key         string
+	Currency    string
+	Constrained bool
+	HourMicro   int64
+	Planned     bool
+	Leaf, Sub   uint8
+	State       State
+	Rated       int64
+	Dur         int64
+	Good, Waste int64
+	Material    int64
 }

@@ -1,0 +1,324 @@
+package api
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+
+	"google.golang.org/grpc/codes"
+
+	"github.com/downweb/downweb/analytics/loss"
+	"github.com/downweb/downweb/analytics/timeline"
+	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
+)
+
+// maxRows is the largest analytic answer.
+const maxRows = 10_000
+
+type lossService struct {
+	pb.UnimplementedLossServiceServer
+	s *Server
+}
+
+// GetLosses returns the loss tree of a scope and period, whole and by group.
+func (l *lossService) GetLosses(ctx context.Context, req *pb.GetLossesRequest) (*pb.GetLossesResponse, error) {
+	from, to, err := period(req.GetPeriod())
+	if err != nil {
+		return nil, err
+	}
+	f, err := l.s.inScope(ctx, req.GetScope())
+	if err != nil {
+		return nil, err
+	}
+	resp := &pb.GetLossesResponse{Period: req.GetPeriod(), Zones: f.zones()}
+	if resp.AsOf, err = l.s.asOf(ctx, f); err != nil {
+		return nil, err
+	}
+	sums, err := l.s.deps.Reader.LossSums(ctx, false, f.narrow(), from, to)
+	if err != nil {
+		return nil, err
+	}
+	total := newTreeSum()
+	for i := range sums {
+		total.addDays(&sums[i])
+	}
+	resp.Total = total.tree("", 0)
+	groups := map[string]*treeSum{}
+	group := func(key string) *treeSum {
+		if groups[key] == nil {
+			groups[key] = newTreeSum()
+		}
+		return groups[key]
+	}
+	base := int64(0) // what points are a share of; 0: the group's own planned time
+	switch by := req.GetGroupBy(); by {
+	case pb.LossGroup_LOSS_GROUP_UNSPECIFIED:
+	case pb.LossGroup_LOSS_GROUP_PRESS, pb.LossGroup_LOSS_GROUP_KIND, pb.LossGroup_LOSS_GROUP_PLANT:
+		for i := range sums {
+			key := sums[i].Key
+			if p := f.presses[key]; by == pb.LossGroup_LOSS_GROUP_KIND {
+				key = p.Kind
+			} else if by == pb.LossGroup_LOSS_GROUP_PLANT {
+				key = p.Plant
+			}
+			group(key).addDays(&sums[i])
+		}
+	case pb.LossGroup_LOSS_GROUP_DAY, pb.LossGroup_LOSS_GROUP_WEEK, pb.LossGroup_LOSS_GROUP_MONTH:
+		days, err := l.s.deps.Reader.LossSums(ctx, true, f.narrow(), from, to)
+		if err != nil {
+			return nil, err
+		}
+		for i := range days {
+			d, err := timeline.ParseDay(days[i].Key)
+			if err != nil {
+				return nil, fmt.Errorf("stored day: %w", err)
+			}
+			key := days[i].Key
+			if by == pb.LossGroup_LOSS_GROUP_WEEK {
+				key = d.Week()
+			} else if by == pb.LossGroup_LOSS_GROUP_MONTH {
+				key = d.Month()
+			}
+			group(key).addDays(&days[i])
+		}
+	case pb.LossGroup_LOSS_GROUP_SHIFT, pb.LossGroup_LOSS_GROUP_STATION, pb.LossGroup_LOSS_GROUP_FAMILY:
+		name := map[pb.LossGroup]string{pb.LossGroup_LOSS_GROUP_SHIFT: "shift", pb.LossGroup_LOSS_GROUP_STATION: "station", pb.LossGroup_LOSS_GROUP_FAMILY: "family"}[by]
+		facts, err := l.s.deps.Reader.FactSums(ctx, name, f.narrow(), from, to)
+		if err != nil {
+			return nil, err
+		}
+		for len(facts) > 0 {
+			n := 1
+			for n < len(facts) && facts[n].Key == facts[0].Key {
+				n++
+			}
+			group(facts[0].Key).addFacts(facts[:n])
+			facts = facts[n:]
+		}
+		if by != pb.LossGroup_LOSS_GROUP_SHIFT {
+			base = total.sums.PBT
+			resp.Notes = append(resp.Notes, "Points are shares of the whole scope's planned busy time; the empty key is time and length that names no "+name+".")
+		}
+	}
+	keys := slices.Sorted(maps.Keys(groups))
+	for _, k := range keys {
+		resp.Groups = append(resp.Groups, groups[k].tree(k, base))
+	}
+	if n := (len(resp.Groups) + 1) * loss.NumLeaves; n > maxRows {
+		return nil, withDetails(codes.ResourceExhausted, fmt.Sprintf("the answer has %d lines, at most %d are sent: narrow the period or the scope, or group by week or month", n, maxRows))
+	}
+	resp.Notes = append(resp.Notes, total.notes()...)
+	return resp, nil
+}
+
+// purse is money of one currency on one basis.
+type purse struct {
+	currency    string
+	constrained bool
+}
+
+// treeSum adds up what one tree shows.
+type treeSum struct {
+	sums     loss.Sums
+	money    map[purse]*[loss.NumLeaves]*loss.Money
+	labour   map[string]*loss.Money // outside planned time, by currency
+	closed   int64
+	unpriced int64 // press-days without an hour's value
+}
+
+func newTreeSum() *treeSum {
+	return &treeSum{money: map[purse]*[loss.NumLeaves]*loss.Money{}, labour: map[string]*loss.Money{}}
+}
+
+func (t *treeSum) purse(currency string, constrained bool) *[loss.NumLeaves]*loss.Money {
+	k := purse{currency, constrained}
+	if t.money[k] == nil {
+		m := new([loss.NumLeaves]*loss.Money)
+		for l := range m {
+			m[l] = new(loss.Money)
+		}
+		t.money[k] = m
+	}
+	return t.money[k]
+}
+
+func (t *treeSum) addDays(s *timeline.LossSum) {
+	sums := loss.SumOf(s)
+	t.sums.Merge(&sums)
+	m := t.purse(s.Currency, s.Constrained)
+	for _, l := range loss.Losses() {
+		m[l].Add(m[l], loss.LeafMoney(s, l))
+	}
+	if t.labour[s.Currency] == nil {
+		t.labour[s.Currency] = new(loss.Money)
+	}
+	t.labour[s.Currency].Add(t.labour[s.Currency], loss.MaterialMoney(s.OutLabour))
+	t.closed += s.ClosedByRule
+}
+
+func (t *treeSum) addFacts(facts []timeline.FactSum) {
+	sums, _ := loss.FactTree(facts)
+	t.sums.Merge(&sums)
+	by := map[purse][]timeline.FactSum{}
+	for _, f := range facts {
+		k := purse{f.Currency, f.Constrained}
+		by[k] = append(by[k], f)
+	}
+	for k, list := range by {
+		_, money := loss.FactTree(list)
+		m := t.purse(k.currency, k.constrained)
+		for l := range m {
+			m[l].Add(m[l], money[l])
+		}
+	}
+}
+
+// currencies are those whose money can be shown: one basis each.
+func (t *treeSum) currencies() []purse {
+	byCurrency := map[string][]purse{}
+	for k := range t.money {
+		byCurrency[k.currency] = append(byCurrency[k.currency], k)
+	}
+	var out []purse
+	for _, list := range byCurrency {
+		if len(list) == 1 && list[0].currency != "" {
+			out = append(out, list[0])
+		}
+	}
+	slices.SortFunc(out, func(a, b purse) int { return cmp.Compare(a.currency, b.currency) })
+	return out
+}
+
+func (t *treeSum) notes() []string {
+	var out []string
+	byCurrency := map[string]int{}
+	for k := range t.money {
+		byCurrency[k.currency]++
+	}
+	for _, c := range slices.Sorted(maps.Keys(byCurrency)) {
+		if byCurrency[c] > 1 {
+			out = append(out, fmt.Sprintf("Money in %s is left out: some press-days are priced by the press hour, others by the contribution hour, and the two are never added. Narrow the scope.", c))
+		}
+	}
+	return out
+}
+
+// tree is the answer's form. base, if not 0, is the planned time (ms) that
+// points are a share of.
+func (t *treeSum) tree(key string, base int64) *pb.LossTree {
+	s := &t.sums
+	f := s.Factors()
+	out := &pb.LossTree{
+		Key: key, PlannedBusyUs: s.PBT * 1000, ProductionUs: s.APT * 1000, RatedUs: s.Rated(), ValuableUs: s.Valuable,
+		Availability: f.Availability, Effectiveness: f.Effectiveness, Quality: f.Quality, Oee: f.OEE, LengthYield: f.LengthYield, Ok: f.OK,
+		Coverage: &pb.Coverage{PlannedMs: s.PBT, MeasuredMs: s.Measured, StatedMs: s.Stated, UnknownMs: s.Unknown, KnownShare: s.Known()},
+		GoodMm:   s.Good + s.ExtraGood + s.GoodOutside, GoodOutsideProductionMm: s.GoodOutside,
+		BookedExcessMm: s.Excess, NoteSpillMs: s.NoteSpill, AssumedRateMm: s.AssumedMM, ClosedByRule: t.closed,
+		PressDays: s.PressDays, UnknownReasons: s.UnknownReason,
+	}
+	out.OeeLow, out.OeeHigh = s.Range()
+	out.OutsidePlannedBusyUs, out.OutsideOee = s.OutsidePolicy()
+	if base == 0 {
+		base = s.PBT
+	}
+	purses := t.currencies()
+	if len(purses) > 0 {
+		out.Basis = basis(purses)
+	}
+	points := func(us int64) float64 {
+		if base == 0 {
+			return 0
+		}
+		return 100 * float64(us) / float64(base*1000)
+	}
+	money := func(ls ...loss.Leaf) []*pb.Money {
+		var m []*pb.Money
+		for _, p := range purses {
+			sum := new(loss.Money)
+			for _, l := range ls {
+				sum.Add(sum, t.money[p][l])
+			}
+			m = append(m, &pb.Money{Currency: p.currency, Amount: loss.RoundMoney(sum, loss.Decimals(p.currency))})
+		}
+		return m
+	}
+	leaf := func(slug, name string, a loss.Amount, ls ...loss.Leaf) *pb.LossLeaf {
+		return &pb.LossLeaf{Leaf: slug, Name: name, TimeUs: a.US, LengthMm: a.MM, OeePoints: points(a.US), Money: money(ls...)}
+	}
+	for _, l := range loss.Losses() {
+		x := leaf(l.Slug(), l.String(), s.In[l], l)
+		x.Factor, x.Share = l.Factor().String(), l.Share()
+		for _, p := range []struct {
+			leaf loss.Leaf
+			sub  loss.Sub
+			us   int64
+		}{{loss.CleaningOverrun, loss.SubNoRecord, s.Parts[loss.SubNoRecord]}, {loss.ContaminationStop, loss.SubCleaning, s.Parts[loss.SubCleaning]}, {loss.Setup, loss.SubCleaning, s.SetupCleaning}} {
+			if p.leaf == l && p.us != 0 {
+				x.Parts = append(x.Parts, &pb.LossLeaf{Leaf: l.Slug(), Name: p.sub.String(), TimeUs: p.us, OeePoints: points(p.us)})
+			}
+		}
+		out.Leaves = append(out.Leaves, x)
+	}
+	out.Sum = leaf("sum", "sum of losses", s.Total(), loss.Losses()...)
+	out.Cleaning = leaf("cleaning", "cleaning", s.Share("cleaning"), shareLeaves("cleaning")...)
+	out.Dirt = leaf("dirt", "dirt", s.Share("dirt"), shareLeaves("dirt")...)
+	for _, p := range purses {
+		d := loss.Decimals(p.currency)
+		r := new(loss.Money)
+		for _, l := range loss.Losses() {
+			if x, ok := new(loss.Money).SetString(loss.RoundMoney(t.money[p][l], d)); ok {
+				r.Sub(r, x)
+			}
+		}
+		sum := new(loss.Money)
+		for _, l := range loss.Losses() {
+			sum.Add(sum, t.money[p][l])
+		}
+		if x, ok := new(loss.Money).SetString(loss.RoundMoney(sum, d)); ok {
+			r.Add(r, x)
+		}
+		out.Rounding = append(out.Rounding, &pb.Money{Currency: p.currency, Amount: loss.RoundMoney(r, d)})
+	}
+	for l := loss.LeafProduction; int(l) < loss.NumLeaves; l++ {
+		a := s.Out[l]
+		if a.US == 0 && a.MM == 0 {
+			continue
+		}
+		name := l.String()
+		if l == loss.LeafProduction {
+			name = "extra running"
+		}
+		out.Outside = append(out.Outside, &pb.LossLeaf{Leaf: l.Slug(), Name: name, TimeUs: a.US, LengthMm: a.MM})
+	}
+	for _, c := range slices.Sorted(maps.Keys(t.labour)) {
+		if m := t.labour[c]; m.Sign() != 0 && c != "" {
+			out.Outside = append(out.Outside, &pb.LossLeaf{Leaf: "cleaning_labour", Name: "labour of cleaning outside planned time",
+				Money: []*pb.Money{{Currency: c, Amount: loss.RoundMoney(m, loss.Decimals(c))}}})
+		}
+	}
+	return out
+}
+
+func shareLeaves(name string) []loss.Leaf {
+	var out []loss.Leaf
+	for _, l := range loss.Losses() {
+		if l.Share() == name {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+func basis(purses []purse) string {
+	for _, p := range purses[1:] {
+		if p.constrained != purses[0].constrained {
+			return "press hour or contribution hour, by currency"
+		}
+	}
+	if purses[0].constrained {
+		return "contribution hour"
+	}
+	return "press hour"
+}

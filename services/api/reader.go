@@ -1,0 +1,87 @@
+package api
+
+import (
+	"context"
+
+	"github.com/downweb/downweb/analytics/timeline"
+	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
+)
+
+// Reader is what the api needs of the warehouse.
+type Reader interface {
+	// Projections.
+	LossSums(ctx context.Context, byDay bool, presses []string, from, to timeline.Day) ([]timeline.LossSum, error)
+	FactSums(ctx context.Context, by string, presses []string, from, to timeline.Day) ([]timeline.FactSum, error)
+	PressDays(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.PressDay, error)
+	Visits(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.StationVisit, error)
+	Duties(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.DutyRow, error)
+	Frontiers(ctx context.Context) (map[string]int64, error)
+	Checksums(ctx context.Context) (map[string]string, error)
+
+	// The log.
+	MaxPos(ctx context.Context) (uint64, error)
+	ListEvents(ctx context.Context, q EventQuery) ([]*pb.StoredEvent, *EventKey, error)
+	EventsAfter(ctx context.Context, after, upTo uint64, limit int) (evs []*pb.StoredEvent, next uint64, err error)
+	GetEvent(ctx context.Context, plant, press string, id timeline.ID) (*pb.StoredEvent, error)
+	PressLogs(ctx context.Context) (map[string]PressLog, error)
+	Holes(ctx context.Context) (map[string][]*pb.Hole, error)
+	DirtyFrom(ctx context.Context) (map[string]int64, error)
+	Dead(ctx context.Context) (uint64, error)
+	Registry(ctx context.Context, upTo uint64) ([]*pb.RegistryRevision, error)
+	// FoldAsOf folds a press from the log as it was at an insert number.
+	FoldAsOf(ctx context.Context, press *timeline.Press, pos uint64) (timeline.Projections, error)
+
+	// Studies.
+	PutStudy(ctx context.Context, s StudyRecord) error
+	GetStudy(ctx context.Context, id string) (StudyRecord, error)
+	ListStudies(ctx context.Context, before string, limit int) ([]StudyRecord, error)
+	PutData(ctx context.Context, data []byte) (sha256 string, err error)
+	GetData(ctx context.Context, sha256 string) ([]byte, error)
+
+	WarehouseID() uint64
+	ServerVersion() string
+}
+
+// Writer records events by hand. It returns once they are stored.
+type Writer interface {
+	// Record publishes one frame of events of one press and waits until the
+	// mark of the press covers it.
+	Record(ctx context.Context, evs []*pb.Event) error
+}
+
+// EventKey is where a list of events has got to.
+type EventKey struct {
+	OccurredAt   int64 // unix ms
+	Plant, Press string
+	Kind         uint8
+	Epoch, Seq   uint64
+}
+
+// EventQuery asks for events; zero values ask for all.
+type EventQuery struct {
+	Plants, Presses []string
+	Kinds           []timeline.Kind
+	From, To        int64 // unix ms
+	MaxPos          uint64
+	After           *EventKey
+	Limit           int
+}
+
+// PressLog is what the log holds of one press.
+type PressLog struct {
+	Events    int64
+	LastEvent int64 // unix ms
+	OverlapMS int64
+	OverlapMM int64
+	Dead      int64
+}
+
+// StudyRecord is a kept study: Body is a Study message.
+type StudyRecord struct {
+	ID        string
+	Version   uint64
+	CreatedMS int64
+	State     pb.StudyState
+	Title     string
+	Body      []byte
+}
