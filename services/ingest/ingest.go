@@ -64,6 +64,7 @@ type Inserter interface {
 	LoadMarks(ctx context.Context) ([]MarkRow, error)
 	EpochLows(ctx context.Context) ([]EpochLow, error)
 	MaxPos(ctx context.Context) (uint64, error)
+	NotePos(ctx context.Context, pos uint64) error
 	InsertEvents(ctx context.Context, evs []*pb.Event, pos uint64) error
 	StoredSeqs(ctx context.Context, s Span) (map[uint64]bool, error)
 	InsertEpochs(ctx context.Context, lows []EpochLow) error

@@ -128,6 +128,11 @@ func (in *Ingest) insert(ctx context.Context, evs []*pb.Event) error {
 		in.pos++
 		pos := in.pos
 		in.mu.Unlock()
+		if failed > 0 {
+			if err := in.retry(ctx, "note a pos", func(ctx context.Context) error { return in.wh.NotePos(ctx, pos) }); err != nil {
+				return err
+			}
+		}
 		call, cancel := context.WithTimeout(ctx, in.cfg.InsertTimeout)
 		err := in.wh.InsertEvents(call, evs, pos)
 		cancel()

@@ -166,12 +166,13 @@ func (db *DB) RenewID(ctx context.Context) error {
 }
 
 func (db *DB) putID(ctx context.Context, id uint64, at time.Time) error {
-	err := db.conn.Exec(ctx, "INSERT INTO meta SELECT {name:String}, {value:String}, fromUnixTimestamp64Milli({at:Int64}, 'UTC')",
-		clickhouse.Named("name", warehouseIDName), clickhouse.Named("value", fmt.Sprintf("%016x", id)), clickhouse.Named("at", param(at.UnixMilli())))
-	if err != nil {
-		return fmt.Errorf("keep the warehouse's id: %w", err)
-	}
-	return nil
+	return db.putMeta(ctx, warehouseIDName, fmt.Sprintf("%016x", id), at)
+}
+
+var metaTypes = []clickhouse.ColumnNameAndType{{Name: "name", Type: tString}, {Name: "value", Type: tString}, {Name: "at", Type: tTime}}
+
+func (db *DB) putMeta(ctx context.Context, name, value string, at time.Time) error {
+	return db.insertRow(ctx, "meta", metaTypes, name, value, at.UnixMilli())
 }
 
 // loadSettings finds which of the settings that switch deduplication off the server knows.

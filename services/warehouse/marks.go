@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"time"
 
 	"github.com/ClickHouse/clickhouse-go/v2"
 )
@@ -168,13 +169,23 @@ func without(a, b []SeqRange) []SeqRange {
 	return out
 }
 
-// MaxPos is the highest insert number stored; 0 for an empty log.
+const posName = "pos"
+
+// MaxPos is the highest insert number stored or noted; 0 for an empty log.
 func (db *DB) MaxPos(ctx context.Context) (uint64, error) {
 	var pos uint64
-	if err := db.conn.QueryRow(ctx, "SELECT max(pos) FROM events").Scan(&pos); err != nil {
+	err := db.conn.QueryRow(ctx, "SELECT greatest((SELECT max(pos) FROM events), (SELECT max(toUInt64OrZero(value)) FROM meta WHERE name = {name:String}))",
+		clickhouse.Named("name", posName)).Scan(&pos)
+	if err != nil {
 		return 0, fmt.Errorf("read the highest pos: %w", err)
 	}
 	return pos, nil
+}
+
+// NotePos keeps an insert number as used. It is called before events are inserted a second time: if the first insert
+// has happened after all, a merge drops the rows of the second, and without this the number would be given again.
+func (db *DB) NotePos(ctx context.Context, pos uint64) error {
+	return db.putMeta(ctx, posName, fmt.Sprint(pos), time.Now())
 }
 
 // Span is a stretch of one epoch's seqs and the instants, unix ms and inclusive, between which its events lie.

@@ -259,8 +259,9 @@ func TestReadAsTimeline(t *testing.T) {
 	if sl, err = db.ReadSlices(ctx, "rhein", "p1", t0+60000, t0+90000); err != nil || len(sl) != 0 {
 		t.Errorf("a slice that ended is read: %v %v", sl, err)
 	}
-	// Outside its instant only what speaks of the stretch is read: the note, the booking, the void, the correction.
-	if got, err = db.ReadEvents(ctx, "rhein", "p1", t0+1000, t0+2000); err != nil || len(got) != 4 {
+	// Outside its instant only what speaks of the stretch is read: the note, the booking, the job's start,
+	// the correction, the void.
+	if got, err = db.ReadEvents(ctx, "rhein", "p1", t0+1000, t0+2000); err != nil || len(got) != 5 {
 		t.Errorf("%d events, %v", len(got), err)
 	}
 	if at, ok, err := db.JobStart(ctx, "rhein", "p1", "j"); err != nil || !ok || at != t0 {
