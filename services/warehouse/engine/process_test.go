@@ -1,3 +1,5 @@
+//go:build linux || darwin
+
 package engine_test
 
 import (
@@ -10,10 +12,12 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -136,7 +140,7 @@ func TestSecondProcessIsRefused(t *testing.T) {
 	}
 }
 
-// In this very process: a unix socket, Go's own panics still Go's, and a Run that ends with its context.
+// In this very process: a unix socket, signals and panics still Go's, and a Run that ends with its context.
 func TestInProcessOnASocket(t *testing.T) {
 	lib, err := engine.Locate("")
 	if err != nil {
@@ -173,6 +177,20 @@ func TestInProcessOnASocket(t *testing.T) {
 	var db string
 	if err := conn.QueryRow(t.Context(), "SELECT currentDatabase()").Scan(&db); err != nil || db != "downweb" {
 		t.Errorf("over the socket: %q, %v", db, err)
+	}
+	signals := make(chan os.Signal, 3)
+	signal.Notify(signals, syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP)
+	defer signal.Stop(signals)
+	for _, sig := range []syscall.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP} {
+		syscall.Kill(os.Getpid(), sig)
+		select {
+		case got := <-signals:
+			if got != sig {
+				t.Errorf("%v came as %v", sig, got)
+			}
+		case <-time.After(5 * time.Second):
+			t.Errorf("%v does not reach Go", sig)
+		}
 	}
 	func() {
 		defer func() {
@@ -265,6 +283,9 @@ func TestCheckVersion(t *testing.T) {
 // Debian's clickhouse-server 18.16 is a real server over the native protocol, and too old.
 func TestOldServerIsRefused(t *testing.T) {
 	binary, err := exec.LookPath("clickhouse-server")
+	if err != nil {
+		binary, err = exec.LookPath("/usr/sbin/clickhouse-server") // where Debian puts it, not in everyone's PATH
+	}
 	if err != nil {
 		if os.Getenv("CI") == "true" {
 			t.Fatal("clickhouse-server is not installed (Debian package clickhouse-server)")
