@@ -2,6 +2,7 @@ package duty
 
 import (
 	"math"
+	"slices"
 	"sort"
 
 	"github.com/downweb/downweb/analytics/timeline"
@@ -9,20 +10,22 @@ import (
 
 // clock is web and run time counted over a stretch of slices.
 type clock struct {
-	iv     timeline.Interval
 	slices []timeline.Slice
 	ms, mm []int64 // counted up to the end of each slice
 }
 
 func newClock(sl []timeline.Slice, iv timeline.Interval) clock {
-	c := clock{iv: iv, slices: make([]timeline.Slice, 0, len(sl))}
+	if n := len(sl); n > 0 && (sl[0].From < iv.From || sl[n-1].To > iv.To) {
+		sl = slices.Clone(sl)
+		sl[0] = sl[0].Part(iv)
+		sl[n-1] = sl[n-1].Part(iv)
+	}
+	c := clock{slices: sl, ms: make([]int64, len(sl)), mm: make([]int64, len(sl))}
 	var ms, mm int64
 	for i := range sl {
-		s := sl[i].Part(iv)
-		a, b := counts(&s)
+		a, b := counts(&sl[i])
 		ms, mm = ms+a, mm+b
-		c.slices = append(c.slices, s)
-		c.ms, c.mm = append(c.ms, ms), append(c.mm, mm)
+		c.ms[i], c.mm[i] = ms, mm
 	}
 	return c
 }

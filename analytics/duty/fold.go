@@ -26,13 +26,14 @@ const (
 // after the day, for the fold of next.
 func Fold(p *timeline.Press, st State, h *timeline.History, day, next timeline.DayPlan, frontier int64) (Result, State) {
 	look := newAttribution(p, h)
-	res, out := newFold(p, st, h, look, day, next, frontier).decide()
+	plans := map[timeline.Day]timeline.DayPlan{day.Day: day, next.Day: next}
+	res, out := newFold(p, st, h, look, plans, day, next, frontier).decide()
 	// Sign-offs that discharge a duty of the next day may lie in this one (a
 	// start-up clean done the evening before) or in a session that crosses into
 	// it: the next day says which.
 	if frontier >= next.Span().From {
-		after := p.Calendar.Plan(next.Day + 1)
-		peek, _ := newFold(p, out, h, look, next, after, frontier).decide()
+		after := planOf(p, plans, next.Day+1)
+		peek, _ := newFold(p, out, h, look, plans, next, after, frontier).decide()
 		for _, g := range peek.Grants {
 			if g.At < day.Span().To+crossBefore {
 				res.Grants = append(res.Grants, g)
@@ -77,9 +78,8 @@ type dayRun struct {
 	unknown bool // not seen to run, but unknown time could hide it
 }
 
-func newFold(p *timeline.Press, st State, h *timeline.History, look *attribution, day, next timeline.DayPlan, frontier int64) *fold {
-	f := &fold{p: p, st: st.clone(), h: h, look: look, day: day, frontier: frontier}
-	f.plans = map[timeline.Day]timeline.DayPlan{day.Day: day, next.Day: next}
+func newFold(p *timeline.Press, st State, h *timeline.History, look *attribution, plans map[timeline.Day]timeline.DayPlan, day, next timeline.DayPlan, frontier int64) *fold {
+	f := &fold{p: p, st: st.clone(), h: h, look: look, plans: plans, day: day, frontier: frontier}
 	f.own = timeline.Interval{From: day.Span().From, To: next.Span().From}
 	f.end = min(f.own.To, frontier)
 	f.over = frontier >= f.own.To
@@ -89,13 +89,16 @@ func newFold(p *timeline.Press, st State, h *timeline.History, look *attribution
 	return f
 }
 
-func (f *fold) plan(d timeline.Day) timeline.DayPlan {
-	p, ok := f.plans[d]
+func (f *fold) plan(d timeline.Day) timeline.DayPlan { return planOf(f.p, f.plans, d) }
+
+// planOf resolves a day once.
+func planOf(p *timeline.Press, plans map[timeline.Day]timeline.DayPlan, d timeline.Day) timeline.DayPlan {
+	pl, ok := plans[d]
 	if !ok {
-		p = f.p.Calendar.Plan(d)
-		f.plans[d] = p
+		pl = p.Calendar.Plan(d)
+		plans[d] = pl
 	}
-	return p
+	return pl
 }
 
 func (f *fold) decide() (Result, State) {
@@ -109,11 +112,11 @@ func (f *fold) decide() (Result, State) {
 
 // measure reads the day's slices.
 func (f *fold) measure() {
-	own := timeline.SlicesIn(f.h.Slices, timeline.Interval{From: f.own.From, To: f.end})
-	f.clock = newClock(own, timeline.Interval{From: f.own.From, To: f.end})
-	for i := range own {
-		s := own[i].Part(timeline.Interval{From: f.own.From, To: f.end})
-		if s.State != timeline.StateProduction || s.Len() == 0 {
+	known := timeline.Interval{From: f.own.From, To: f.end}
+	f.clock = newClock(timeline.SlicesIn(f.h.Slices, known), known)
+	for i := range f.clock.slices {
+		s := &f.clock.slices[i]
+		if s.State != timeline.StateProduction {
 			continue
 		}
 		if f.res.FirstProduction == 0 {
