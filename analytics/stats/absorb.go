@@ -369,7 +369,7 @@ func (a *absorber) removeGroup(g int, x []float64) {
 	var s, st float64
 	if a.stt[g] > 0 {
 		for _, i := range rows {
-			wx := a.w[i] * x[i]
+			wx := float64(a.w[i] * x[i])
 			s += wx
 			st += float64(wx * a.tc[i])
 		}

@@ -46,7 +46,7 @@ func Pearson(x, y []float64) (Correlation, error) {
 	}
 	r := min(1, max(-1, c/math.Sqrt(sx)/math.Sqrt(sy)))
 	out := Correlation{N: len(x), Value: r, DF: float64(len(x) - 2)}
-	if d := 1 - r*r; d > 0 {
+	if d := 1 - float64(r*r); d > 0 {
 		out.Statistic = r * math.Sqrt(out.DF/d)
 		p, err := TTwoSided(out.Statistic, out.DF)
 		if err != nil {

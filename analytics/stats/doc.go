@@ -5,9 +5,10 @@
 // hidden random source); "not enough data" is an error that wraps ErrTooFew,
 // never a NaN and never a panic; the same input gives the same bits on one CPU
 // family, whatever GOMAXPROCS is, because every sum has a fixed order and every
-// random number is a function of a seed and a counter. On another CPU family
-// math.Exp and math.Log may differ in the last bit; there results agree to
-// about 1e-12.
+// random number is a function of a seed and a counter. Kernels round every
+// product before adding it (no fused instructions) and use Exp and Log of this
+// package; what gonum computes may differ in the last bits on another CPU
+// family, where results agree to about 1e-12.
 //
 // Decompositions (QR, eigenvectors) and distributions come from gonum.
 package stats

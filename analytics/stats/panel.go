@@ -189,7 +189,7 @@ func FitPoisson(p Panel) (*Fit, error) {
 		f.Resid[i] = (p.Y[i] - mu) / math.Sqrt(mu)
 		d := mu - p.Y[i]
 		if p.Y[i] > 0 {
-			d += p.Y[i] * math.Log(p.Y[i]/mu)
+			d += float64(p.Y[i] * Log(p.Y[i]/mu))
 		}
 		f.Deviance += 2 * d
 	}
@@ -255,7 +255,7 @@ func startEta(p *Panel, f *Fit) []float64 {
 	eta := make([]float64, len(p.Y))
 	for i, y := range p.Y {
 		if f.Used[i] {
-			eta[i] = math.Log(max((y+sum[key(i)]/cnt[key(i)])/2, 1e-8))
+			eta[i] = Log(max((y+sum[key(i)]/cnt[key(i)])/2, 1e-8))
 		}
 	}
 	return eta
@@ -264,7 +264,7 @@ func startEta(p *Panel, f *Fit) []float64 {
 // weigh sets fitted values and weights from the linear predictor.
 func (f *Fit) weigh() error {
 	for i, e := range f.Eta {
-		f.Mu[i] = math.Exp(e)
+		f.Mu[i] = Exp(e)
 		f.w[i] = 0
 		if f.Used[i] {
 			if !(f.Mu[i] > 0) || math.IsInf(f.Mu[i], 0) {
@@ -309,7 +309,7 @@ func (f *Fit) selectColumns(x [][]float64) error {
 			limit[j] += float64(float64(w*(c[i]-m)) * (c[i] - m))
 		}
 		// The second term catches a column whose whole variation is rounding.
-		limit[j] = 1e-9*limit[j] + 1e-24*sw*float64(m*m)
+		limit[j] = float64(1e-9*limit[j]) + float64(1e-24*sw*m*m)
 	}
 	Parallel(len(x), func(j int) {
 		f.xt[j] = append(make([]float64, 0, n), x[j]...)

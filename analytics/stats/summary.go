@@ -121,7 +121,7 @@ func Quantile(x []float64, p float64, typ int) (float64, error) {
 	case Type6:
 		h = p * (n + 1)
 	case Type7:
-		h = 1 + p*(n-1)
+		h = 1 + float64(p*(n-1))
 	default:
 		return 0, badInput("quantile type %d; 6 and 7 exist", typ)
 	}

@@ -1,7 +1,6 @@
 package study
 
 import (
-	"math"
 	"slices"
 
 	"github.com/downweb/downweb/analytics/stats"
@@ -142,7 +141,7 @@ func (s *run) secondary(o int, which []int) []*Estimate {
 			continue
 		}
 		if b := out.base(r); b > 0 {
-			d.offset[i] = math.Log(b)
+			d.offset[i] = stats.Log(b)
 		} else {
 			d.use[i] = false
 		}
@@ -219,12 +218,13 @@ func (s *run) leastSquares(which []int) {
 		if err != nil {
 			continue
 		}
-		t, err := stats.TQuantile(1-s.spec.Alpha/2, se.DF)
+		t, err := stats.TQuantile(1-float64(s.spec.Alpha/2), se.DF)
 		if err != nil {
 			continue
 		}
 		b := m.fit.Beta[c]
-		s.result.Findings[k].Checks.LeastSquares = &Range{b, finiteOr(b - t*se.SE), finiteOr(b + t*se.SE)}
+		half := float64(t * se.SE)
+		s.result.Findings[k].Checks.LeastSquares = &Range{b, finiteOr(b - half), finiteOr(b + half)}
 	}
 }
 

@@ -2,7 +2,6 @@ package study
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"sort"
 
@@ -81,6 +80,7 @@ func (f *frame) chooseStations(ds *DataSet, spec *Spec) error {
 		}
 		want = append(want, s)
 	}
+	slices.Sort(want) // the order of the data set, whatever the spec's
 	for _, s := range want {
 		exposed, unknown := 0, 0
 		for i := range ds.Rows {
@@ -218,7 +218,7 @@ func (f *frame) columns(spec *Spec, idle map[*Row]bool) {
 		lo, hi := f.start[p], f.start[p+1]
 		var sum float64
 		for i := lo + 1; i < hi; i++ {
-			f.lag[i] = math.Log((f.waste[i-1] + f.c) / f.km[i-1])
+			f.lag[i] = stats.Log((f.waste[i-1] + f.c) / f.km[i-1])
 			sum += f.lag[i]
 		}
 		f.lag[lo] = sum / float64(hi-lo-1)

@@ -40,6 +40,9 @@ func (s *run) grade(x *Finding) {
 		}
 	}
 	if !hint {
+		if e.excludesZero() {
+			limit("its interval by itself (%s to %s m) leaves 0 out, the shift test over all stations does not call it", Meters(e.Low), Meters(e.High))
+		}
 		x.Grade = NoneSeen
 		return
 	}

@@ -46,7 +46,7 @@ func (f *frame) controls(spec *Spec, noLag bool, families []string) (names []str
 	c := spec.Controls
 	if !c.NoLogKM {
 		logKM = 0
-		add("log km", func(i int) float64 { return math.Log(f.km[i]) })
+		add("log km", func(i int) float64 { return stats.Log(f.km[i]) })
 	}
 	if !c.NoLaggedWaste && !noLag {
 		add("log waste rate of the run before", func(i int) float64 { return f.lag[i] })
@@ -64,7 +64,7 @@ func (f *frame) controls(spec *Spec, noLag bool, families []string) (names []str
 		if f.rows[i].PlannedMM == 0 {
 			return 0
 		}
-		return math.Log(float64(f.rows[i].PlannedMM) / 1e6)
+		return stats.Log(float64(f.rows[i].PlannedMM) / 1e6)
 	})
 	add("jobs", func(i int) float64 { return float64(f.rows[i].Jobs) })
 	add("shifts", func(i int) float64 { return float64(f.rows[i].Shifts) })
@@ -202,7 +202,7 @@ func (s *run) estimate(m *model, k int) (*Estimate, error) {
 		return nil, err
 	}
 	e := &Estimate{Beta: m.fit.Beta[c], SE: se.SE, DF: se.DF, FewPresses: se.DF < 4}
-	if e.critical, err = stats.TQuantile(1-s.spec.Alpha/2, se.DF); err != nil {
+	if e.critical, err = stats.TQuantile(1-float64(s.spec.Alpha/2), se.DF); err != nil {
 		return nil, err
 	}
 	if e.power, err = stats.TQuantile(0.8, se.DF); err != nil {
@@ -211,7 +211,8 @@ func (s *run) estimate(m *model, k int) (*Estimate, error) {
 	if e.P, err = stats.TTwoSided(e.Beta/e.SE, e.DF); err != nil {
 		return nil, err
 	}
-	e.BetaLow, e.BetaHigh = e.Beta-e.critical*e.SE, e.Beta+e.critical*e.SE
+	half := float64(e.critical * e.SE)
+	e.BetaLow, e.BetaHigh = e.Beta-half, e.Beta+half
 	perPress := make([][2]float64, len(s.frame.presses)) // outcome and rows, not cleaned
 	var sum, n float64
 	for i, p := range s.frame.press {
@@ -247,7 +248,7 @@ func (s *run) estimate(m *model, k int) (*Estimate, error) {
 		x := meters(mean, e.Beta+d) - e.Difference
 		ss += float64(x * x)
 	}
-	h := e.critical * math.Sqrt(ss*(g-1)/g)
+	h := float64(e.critical * math.Sqrt(ss*(g-1)/g))
 	e.OtherLow, e.OtherHigh = finiteOr(e.Difference-h), finiteOr(e.Difference+h)
 	return e, nil
 }
@@ -256,7 +257,7 @@ func (s *run) estimate(m *model, k int) (*Estimate, error) {
 func meters(mean, beta float64) float64 { return finiteOr(mean * (1 - exp(-beta))) }
 
 // exp is math.Exp kept inside the finite numbers.
-func exp(x float64) float64 { return math.Exp(min(max(x, -700), 700)) }
+func exp(x float64) float64 { return stats.Exp(min(max(x, -700), 700)) }
 
 // finiteOr keeps a number that a wild interval end made infinite printable.
 func finiteOr(x float64) float64 {

@@ -58,7 +58,7 @@ func Run(ds *DataSet, spec Spec, progress func(done, total int)) (*Result, error
 	s.effects = f.effects(&spec)
 	s.logKM = make([]float64, len(f.rows))
 	for i, km := range f.km {
-		s.logKM[i] = math.Log(km)
+		s.logKM[i] = stats.Log(km)
 	}
 	s.units, s.result.Overlaps = newUnits(ds, f)
 	s.plan()
@@ -113,8 +113,12 @@ func (s *run) describeRows() {
 	r := &s.result.Rows
 	r.InDataSet, r.Kept, r.BurnIn, r.LeftOut = f.inData, len(f.rows), f.burnIn, f.leftRows
 	s.result.LeftOut = f.leftOut
+	var covered int64
 	for _, row := range f.rows {
-		r.Coverage += float64(row.CoveragePPM) / 1e6 / float64(len(f.rows))
+		covered += int64(row.CoveragePPM)
+	}
+	if len(f.rows) > 0 {
+		r.Coverage = float64(covered) / 1e6 / float64(len(f.rows))
 	}
 	for p, name := range f.presses {
 		x := Press{Press: name, Plant: f.plants[f.plantOf[p]], Rows: f.start[p+1] - f.start[p]}
@@ -153,8 +157,9 @@ func (s *run) describeModel() {
 		}
 		c := Coefficient{Name: name, Beta: m.fit.Beta[j], Low: m.fit.Beta[j], High: m.fit.Beta[j]}
 		if se, err := m.robust.SE(j, stats.CR2); err == nil {
-			if t, err := stats.TQuantile(1-s.spec.Alpha/2, se.DF); err == nil {
-				c.Low, c.High = finiteOr(c.Beta-t*se.SE), finiteOr(c.Beta+t*se.SE)
+			if t, err := stats.TQuantile(1-float64(s.spec.Alpha/2), se.DF); err == nil {
+				half := float64(t * se.SE)
+				c.Low, c.High = finiteOr(c.Beta-half), finiteOr(c.Beta+half)
 			}
 		}
 		mod.Controls = append(mod.Controls, c)

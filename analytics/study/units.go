@@ -112,7 +112,7 @@ func (f *frame) phi(a, b *unit) (phi float64, separated int, ok bool) {
 		return 0, 0, false
 	}
 	va, vb := float64(na)*float64(n-na), float64(nb)*float64(n-nb)
-	cov := float64(n)*float64(both) - float64(na)*float64(nb)
+	cov := float64(n*both - na*nb)
 	return cov / math.Sqrt(va) / math.Sqrt(vb), na + nb - 2*both, true
 }
 
