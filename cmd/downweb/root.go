@@ -79,7 +79,7 @@ func (a *app) root() *cobra.Command {
 	root.AddCommand(
 		a.upCommand(), a.engineCommand(), a.natsCommand(), a.ingestCommand(),
 		a.lossCommand(), a.stationsCommand(), a.sessionsCommand(), a.dutiesCommand(), a.studyCommand(),
-		a.eventsCommand(), a.registryCommand(), a.statusCommand(), a.versionCommand(),
+		a.eventsCommand(), a.registryCommand(), a.statusCommand(), a.versionCommand(), a.simCommand(),
 	)
 	return root
 }
