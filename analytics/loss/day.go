@@ -139,6 +139,7 @@ func (w *walk) dayRow(facts []Fact) DayRow {
 			slowLen[f.Rated] -= f.Good + f.Waste
 		}
 	}
+	r.In[LeafProduction] = Amount{} // inside the plan it is APT, no loss
 	r.Valuable = good.us()
 	if len(slowLen) > 0 || slowMS > 0 {
 		r.In[ContaminationSlow].US = slowMS*1000 + slowLen.us()

@@ -35,7 +35,6 @@ func (d *dayFold) pressDay(res *loss.Result) timeline.PressDay {
 		row.In[l] = timeline.LeafAmount(r.In[l])
 		row.Out[l] = timeline.LeafAmount(r.Out[l])
 	}
-	row.In[loss.LeafProduction] = timeline.LeafAmount{} // inside the plan it is APT
 	for _, o := range d.fold.History.Overlaps {
 		if span.Has(o.At) {
 			row.OverlapMS += o.MS
