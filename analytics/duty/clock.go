@@ -126,28 +126,47 @@ func scaled(every int64, fifths int) int64 {
 	return every/dueAt*int64(fifths) + every%dueAt*int64(fifths)/dueAt
 }
 
-// counted is the instant of a clock of n days.
+// counted is the instant of a clock of n days. Rounds that a closure would put
+// on one instant follow each other, a planned day apart.
 func (f *fold) counted(st *taskState, n, fifths int) int64 {
 	rounds := (fifths + dueAt - 1) / dueAt
-	at := f.dueOn(st.sinceDay+timeline.Day(n*rounds), st.since+int64(n*rounds)*dayMS-int64(n)*dayMS/2)
+	at := int64(0)
+	for k := 1; k <= rounds; k++ {
+		half := st.since + int64(n*k)*dayMS - int64(n)*dayMS/2
+		at = f.dueOn(st.sinceDay+timeline.Day(n*k), max(half, at))
+	}
 	return at - int64(rounds*dueAt-fifths)*int64(n)*dayMS/dueAt
 }
 
-// anchored is the instant of a weekly clock fixed to a weekday.
+// anchored is the instant of a weekly clock fixed to a weekday: the first one
+// is that whose window opens after the last sign-off. A week that a closure
+// puts on the due instant of the week before has none of its own.
 func (f *fold) anchored(st *taskState, weekday, fifths int) int64 {
-	rounds := (fifths + dueAt - 1) / dueAt
-	d := st.sinceDay - 1 // a week holds it once: the first whose window opens after the last sign-off
-	d += timeline.Day((weekday - d.Weekday() + 7) % 7)
 	const before = 7 * dayMS / dueAt
-	for f.dueOn(d, 0)-before <= st.since {
+	rounds := (fifths + dueAt - 1) / dueAt
+	d := st.sinceDay - 1
+	d += timeline.Day((weekday - d.Weekday() + 7) % 7)
+	at := f.dueOn(d, 0)
+	for range 100 {
+		if at-before > st.since {
+			break
+		}
 		d += 7
+		at = f.dueOn(d, 0)
 	}
-	if rounds == st.rounds+2 {
-		// Late until the next one opens.
-		return f.dueOn(d+timeline.Day(7*(rounds-1)), 0) - before
+	for k := 1; k < rounds; k++ {
+		prev := at
+		for range 100 { // closures of years have no end of their own
+			d += 7
+			if at = f.dueOn(d, 0); at > prev {
+				break
+			}
+		}
 	}
-	at := f.dueOn(d+timeline.Day(7*(rounds-1)), 0)
-	return at - int64(rounds*dueAt-fifths)*7*dayMS/dueAt
+	if rounds == st.rounds+2 { // late until the next one opens
+		return at - before
+	}
+	return at - int64(rounds*dueAt-fifths)*before
 }
 
 // dueOn is the end of the last planned shift of a day; on a day without shifts

@@ -66,6 +66,7 @@ type fold struct {
 	plans     map[timeline.Day]timeline.DayPlan
 	gaps      []timeline.Interval // unknown planned time around the day
 	clock     clock
+	started   map[string]bool // jobs that started around the day
 	run       dayRun
 	nextFirst int64 // first PRODUCTION after the day; 0: none in sight
 	res       Result

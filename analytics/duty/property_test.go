@@ -53,6 +53,10 @@ func randomWeek(t *testing.T, rt *rapid.T) *week {
 		}
 	}
 	w.T = t
+	for j := 1; j <= 4; j++ {
+		w.Add(timeline.Event{Kind: timeline.KindJobStarted, At: w.At(at(fmt.Sprintf("d%d 07:00", j))), Job: fmt.Sprintf("J%d", j),
+			Family: rapid.SampledFrom([]string{"", "film", "paper"}).Draw(rt, "family"), Condition: -1})
+	}
 	tasks := w.p.Plans[0].Tasks
 	start := w.At(at("d1 00:00"))
 	var ids []timeline.ID

@@ -138,10 +138,17 @@ func (f *fold) jobChanges(t *timeline.Task, same bool) []window {
 	return out
 }
 
-// familyOf is the product family of a job, "" when it is not known. The job
-// that ran last is remembered.
+// familyOf is the product family of a job, "" when it is not known: of a job
+// that started within 48 h of the day, or that ran last before it. What else
+// the history may know of jobs depends on how far it was read.
 func (f *fold) familyOf(job string) string {
-	if j, ok := f.h.Jobs[job]; ok && j.Family != "" {
+	if f.started == nil {
+		f.started = map[string]bool{}
+		for _, e := range timeline.EventsIn(f.h.JobStarts, timeline.Interval{From: f.own.From - lookAround, To: f.own.To + lookAround}) {
+			f.started[e.Job] = true
+		}
+	}
+	if j, ok := f.h.Jobs[job]; ok && j.Family != "" && f.started[job] {
 		return j.Family
 	}
 	if job == f.st.job {
