@@ -178,3 +178,23 @@ func TestSpecValidate(t *testing.T) {
 		t.Errorf("unknown station: %v", err)
 	}
 }
+
+func TestSortAndLink(t *testing.T) {
+	st := func(s State) []StationDay { return []StationDay{{State: s, FoundNext: None, SinceCleanMM: None}} }
+	ds := &DataSet{Stations: []string{"uv"}, Rows: []Row{
+		{Press: "n/2", Plant: "n", Day: 1, Stations: st(NotCleaned)}, {Press: "n/1", Plant: "n", Day: 4, Stations: st(NotCleaned)},
+		{Press: "n/1", Plant: "n", Day: 2, Stations: st(NotCleaned)}, {Press: "n/1", Plant: "n", Day: 3, Stations: st(Unknown)},
+		{Press: "n/1", Plant: "n", Day: 5, Stations: st(Cleaned)}}}
+	ds.Sort()
+	ds.Link()
+	if err := ds.Check(); err != nil {
+		t.Fatal(err)
+	}
+	want := []StationDay{{NotCleaned, Unknown, 1, None, None, false}, {Unknown, NotCleaned, 1, None, None, false},
+		{NotCleaned, Cleaned, 2, None, None, false}, {Cleaned, Unknown, 0, None, None, false}, {NotCleaned, Unknown, 1, None, None, false}}
+	for i, r := range ds.Rows {
+		if r.Stations[0] != want[i] {
+			t.Errorf("row %d: %+v, want %+v", i, r.Stations[0], want[i])
+		}
+	}
+}

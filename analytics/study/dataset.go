@@ -1,10 +1,12 @@
 package study
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -146,6 +148,39 @@ func (d *DataSet) Check() error {
 		}
 	}
 	return nil
+}
+
+// Sort puts rows in the order Check wants: press, then day.
+func (d *DataSet) Sort() {
+	slices.SortStableFunc(d.Rows, func(a, b Row) int {
+		return cmp.Or(cmp.Compare(a.Press, b.Press), cmp.Compare(a.Day, b.Day))
+	})
+}
+
+// Link sets Next and Missed of every station from the State of the rows of the
+// same press, which must be sorted: Next is the state of the following row
+// (Unknown on the last), Missed counts not-cleaned rows in a row; unknown and
+// not-exposed rows leave the count as it is.
+func (d *DataSet) Link() {
+	for i := range d.Rows {
+		r := &d.Rows[i]
+		for s := range r.Stations {
+			x := &r.Stations[s]
+			x.Next, x.Missed = Unknown, 0
+			if i+1 < len(d.Rows) && d.Rows[i+1].Press == r.Press {
+				x.Next = d.Rows[i+1].Stations[s].State
+			}
+			if x.State == Cleaned {
+				continue
+			}
+			if i > 0 && d.Rows[i-1].Press == r.Press {
+				x.Missed = d.Rows[i-1].Stations[s].Missed
+			}
+			if x.State == NotCleaned {
+				x.Missed++
+			}
+		}
+	}
 }
 
 // SHA256 returns the lower-case hex SHA-256 of Bytes.

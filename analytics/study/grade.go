@@ -12,6 +12,9 @@ func (s *run) conclude() {
 		x := &r.Findings[k]
 		s.grade(x)
 		x.GradeName = x.Grade.String()
+		if x.Grade >= Suggestive && !s.spec.SkipChecks {
+			x.Dose, x.Year = s.dose(k), s.year(x, k)
+		}
 		x.Sentences = s.sentences(x)
 	}
 	r.Summary = append([]string{s.overview()}, always()...)

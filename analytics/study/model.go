@@ -14,6 +14,7 @@ type model struct {
 	kinds  []string // "control" or "unit"
 	column []int    // column of each unit, −1 when not in the model
 	logKM  int      // column of log km, −1 none
+	extra  int      // first column of design.extra
 	fit    *stats.Fit
 	robust *stats.Robust
 	y      []float64
@@ -26,6 +27,7 @@ type design struct {
 	offset   []float64   // nil: log km
 	use      []bool      // nil: frame.use
 	exposure [][]float64 // per unit; nil: its d. A nil element leaves the unit out
+	extra    [][]float64 // columns behind the exposures
 	noLag    bool
 	start    []float64
 	linear   bool // least squares on y instead of Poisson
@@ -125,6 +127,10 @@ func (s *run) fitModel(d design) (*model, error) {
 		}
 		m.column = append(m.column, len(cols))
 		m.names, m.kinds, cols = append(m.names, u.name), append(m.kinds, "unit"), append(cols, x)
+	}
+	m.extra = len(cols)
+	for _, x := range d.extra {
+		m.names, m.kinds, cols = append(m.names, "extra"), append(m.kinds, "extra"), append(cols, x)
 	}
 	if m.y == nil {
 		m.y = s.frame.waste

@@ -102,6 +102,8 @@ type Finding struct {
 	Test       *Test                `json:"test,omitempty"`
 	Detectable *Detectable          `json:"detectable,omitempty"`
 	Checks     *Checks              `json:"checks,omitempty"`
+	Dose       *Dose                `json:"dose,omitempty"` // only where the grade is suggestive or better
+	Year       *Year                `json:"year,omitempty"` // only where the grade is suggestive or better
 	ByPress    []PressShare         `json:"by_press,omitempty"`
 	Sentences  []string             `json:"sentences"`
 }

@@ -9,20 +9,9 @@ import (
 	"math"
 	"reflect"
 	"runtime"
-	"slices"
-	"strings"
 	"testing"
 	"time"
 )
-
-func sortRows(ds *DataSet) {
-	slices.SortStableFunc(ds.Rows, func(a, b Row) int {
-		if c := strings.Compare(a.Press, b.Press); c != 0 {
-			return c
-		}
-		return int(a.Day) - int(b.Day)
-	})
-}
 
 func demoFleet(seed uint64) fleet {
 	return fleet{seed: seed, plants: 2, presses: 12, days: 130, stations: 8, effect: math.Log(1.5)}

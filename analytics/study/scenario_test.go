@@ -277,6 +277,9 @@ func TestAllChecksRun(t *testing.T) {
 	if c := x.Checks.ConditionFound; c.Beta < 0.3 || c.P > 0.01 {
 		t.Errorf("condition found %+v", c)
 	}
+	if x.Year == nil || x.Year.RunDays < 90 || x.Year.Meters <= 0 || x.Year.Low >= x.Year.Meters {
+		t.Errorf("year %+v", x.Year)
+	}
 	if len(r.Map) != 8*15 {
 		t.Errorf("%d map cells, want 120", len(r.Map))
 	}
@@ -410,6 +413,52 @@ func TestAnyDataIsAnswered(t *testing.T) {
 		}
 		if len(r.Summary) == 0 {
 			t.Errorf("seed %d: nothing said", seed)
+		}
+	}
+}
+
+// Waste that grows with the length run since the last clean: later bins waste
+// more, each bin has its 20 rows on 4 presses, and the planted ratio of the
+// middle of a bin lies inside most intervals.
+func TestDoseFollowsPlantedGrowth(t *testing.T) {
+	ds := demoFleet(8).make()
+	const perKM = 0.03
+	age := map[string]int64{}
+	for i := range ds.Rows {
+		r := &ds.Rows[i]
+		x := &r.Stations[0]
+		if x.State == NotCleaned {
+			r.RunWasteMM = int64(float64(r.RunWasteMM) / 1.5) // take the planted step off
+			x.SinceCleanMM = age[r.Press]
+			r.RunWasteMM = int64(float64(r.RunWasteMM) * math.Exp(perKM*float64(x.SinceCleanMM)/1e6))
+		} else {
+			x.SinceCleanMM, age[r.Press] = 0, 0
+		}
+		age[r.Press] += r.RunMM
+	}
+	r := mustRun(t, ds, quick())
+	d := r.Findings[0].Dose
+	if d == nil || len(d.Bins) < 3 || len(d.Lines) != 3 {
+		t.Fatalf("dose %+v, grade %s %v", d, r.Findings[0].GradeName, r.Findings[0].Limits)
+	}
+	inside := 0
+	for i, b := range d.Bins {
+		if b.Rows < 20 || b.Presses < 4 {
+			t.Errorf("bin %+v", b)
+		}
+		if truth := math.Exp(perKM * (b.FromKM + b.ToKM) / 2); b.Low <= truth && truth <= b.High {
+			inside++
+		}
+		if i > 0 && b.FromKM != d.Bins[i-1].ToKM {
+			t.Errorf("bins do not meet: %+v", d.Bins)
+		}
+	}
+	if last := d.Bins[len(d.Bins)-1]; inside < len(d.Bins)-1 || last.Ratio <= d.Bins[0].Ratio {
+		t.Errorf("%d of %d bins hold the planted ratio: %+v", inside, len(d.Bins), d.Bins)
+	}
+	for _, x := range r.Findings[1:] {
+		if x.Grade < Suggestive && (x.Dose != nil || x.Year != nil) {
+			t.Errorf("%s: a picture without a finding", x.Name)
 		}
 	}
 }

@@ -77,22 +77,9 @@ func (f fleet) make() *DataSet {
 			r.ContaminationMS = int64(300_000 * -math.Log(1-u()))
 			rows = append(rows, r)
 		}
-		missed := make([]int32, f.stations)
-		for i := range rows {
-			for s := range rows[i].Stations {
-				x := &rows[i].Stations[s]
-				missed[s]++
-				if x.State == Cleaned {
-					missed[s] = 0
-				}
-				x.Missed = missed[s]
-				if i+1 < len(rows) {
-					x.Next = rows[i+1].Stations[s].State
-				}
-			}
-		}
 		ds.Rows = append(ds.Rows, rows...)
 	}
-	sortRows(ds)
+	ds.Sort()
+	ds.Link()
 	return ds
 }

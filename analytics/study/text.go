@@ -61,6 +61,10 @@ func (s *run) sentences(x *Finding) (out []string) {
 		out = append(out, fmt.Sprintf("An unmeasured driver that goes with both the missed clean and the waste by a rate ratio of %.2f each could explain the difference away; %.2f would do for the interval end nearer to none.",
 			c.EValue, c.EValueInterval))
 	}
+	if y := x.Year; y != nil {
+		out = append(out, fmt.Sprintf("If the coming year is like these %d days, such runs come to %s m of waste net of restart waste (%s to %s m), over %.0f windows.",
+			y.Days, Meters(y.Meters), Meters(y.Low), Meters(y.High), y.Windows))
+	}
 	for _, l := range x.Limits {
 		out = append(out, "Not graded higher: "+l+".")
 	}
