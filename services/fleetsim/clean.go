@@ -129,6 +129,7 @@ func (d *dayGen) session(occasion pb.Occasion, tasks []taskDef, limit int64) {
 		required := t.cadence != pb.Cadence_CADENCE_JOB_CHANGE && occasion != pb.Occasion_OCCASION_ON_DEMAND
 		if t.station == uv2 && x > 0.95 {
 			d.skip(d.t, id, t, "not-in-use", crew)
+			d.clean = append(d.clean, t.station) // not exposed, though no cleaner
 			continue
 		}
 		if required && x < taskSkipped {

@@ -1,6 +1,7 @@
 package fleetsim
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -36,8 +37,10 @@ type dayGen struct {
 	clean     []string // stations cleaned at the end of the day
 }
 
-// day generates one production day and returns its lines.
-func (p *pressSim) day(date Day, counted bool, c Count) []byte {
+// day generates one production day: its slices (good until the next call) and
+// the other events taken down by its end, in the order they are taken down.
+// Later entries stay pending.
+func (p *pressSim) day(date Day, counted bool) ([]slice, []*pb.Event) {
 	plan, open := planOf(p.plant, p.press.Press, p.zone, date)
 	p.slices = p.slices[:0]
 	end := instant(p.zone, date+1, 6*60) // late entries of this day end here
@@ -49,12 +52,21 @@ func (p *pressSim) day(date Day, counted bool, c Count) []byte {
 		p.pending = append(p.pending, d.events...)
 		end = max(end, plan.to+second)
 	}
-	return p.write(end, c)
+	slices.SortStableFunc(p.pending, func(a, b *pb.Event) int { return cmp.Compare(recorded(a), recorded(b)) })
+	n := 0
+	for n < len(p.pending) && recorded(p.pending[n]) < end {
+		n++
+	}
+	taken := p.pending[:n:n]
+	p.pending = slices.Clone(p.pending[n:])
+	return p.slices, taken
 }
+
+func recorded(e *pb.Event) int64 { return e.RecordedAt.Seconds*1000 + int64(e.RecordedAt.Nanos)/1e6 }
 
 // work is the day's story.
 func (d *dayGen) work() {
-	d.level = math.Exp(0.25 * d.rng.NormFloat64())
+	d.level = math.Exp(0.18 * d.rng.NormFloat64())
 	for _, x := range d.dirt {
 		x.startKm = x.km
 	}
@@ -282,29 +294,25 @@ func (d *dayGen) close(counted bool) {
 	}
 }
 
-// write returns the lines taken down before end, in that order; later events
-// stay pending.
-func (p *pressSim) write(end int64, c Count) []byte {
-	slices.SortStableFunc(p.pending, func(a, b *pb.Event) int { return a.RecordedAt.AsTime().Compare(b.RecordedAt.AsTime()) })
+// lines writes slices and events in the order they are taken down.
+func (p *pressSim) lines(sl []slice, ev []*pb.Event, c Count) []byte {
 	b := p.buf[:0]
-	ev := p.pending
-	take := func(before int64) {
-		for len(ev) > 0 && ev[0].RecordedAt.AsTime().UnixMilli() < before {
-			c[bodyName(ev[0])]++
+	for i := range sl {
+		s := &sl[i]
+		for len(ev) > 0 && recorded(ev[0]) < s.to+sliceDelay {
 			b = AppendLine(b, ev[0])
+			c[bodyName(ev[0])]++
 			ev = ev[1:]
 		}
-	}
-	for i := range p.slices {
-		s := &p.slices[i]
-		take(s.to + sliceDelay)
 		b = appendSlice(b, p.head, s)
 	}
-	take(end)
-	if n := int64(len(p.slices)); n > 0 {
+	if n := int64(len(sl)); n > 0 {
 		c["slice"] += n
 	}
-	p.pending = append(p.pending[:0:0], ev...)
+	for _, e := range ev {
+		b = AppendLine(b, e)
+		c[bodyName(e)]++
+	}
 	p.buf = b
 	return b
 }

@@ -12,7 +12,7 @@ import (
 // press by slow for each unit of the same, at most once.
 type mechanism struct {
 	station string
-	gain    float64 // mean over presses; each press has its own, ± 40 %
+	gain    float64 // mean over presses; each press has its own, ± 60 %
 	onset   float64 // usual days of the press before it shows
 	slow    float64 // share of speed
 	what    string

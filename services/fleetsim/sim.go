@@ -112,8 +112,8 @@ func (s *Sim) Day(i int, d Day, w io.Writer) (Count, error) {
 	}
 	p.next++
 	c := Count{}
-	b := p.day(d, d <= s.last, c)
-	if _, err := w.Write(b); err != nil {
+	slices, events := p.day(d, d <= s.last)
+	if _, err := w.Write(p.lines(slices, events, c)); err != nil {
 		return c, fmt.Errorf("write day %v of press %s: %w", d, s.Press(i), err)
 	}
 	return c, nil
@@ -184,7 +184,7 @@ func newPress(plant *pb.Plant, x *pb.Press, inPlant int, seed uint64, index int,
 	p.factor = math.Exp(0.15 * rng.NormFloat64())
 	// Presses differ in how much a dirty station costs them.
 	for _, m := range mechanisms {
-		p.gain[m.station] = m.gain * (0.6 + 0.8*rng.Float64())
+		p.gain[m.station] = m.gain * (0.4 + 1.2*rng.Float64())
 	}
 	p.soilKm = usualKm(plant, x, p.zone)
 	for _, s := range stationsOf(x.Kind) {
