@@ -12,7 +12,7 @@ import (
 	"github.com/downweb/downweb/services/eventlog"
 )
 
-// pullMessages is how many messages one request asks for.
+// pullMessages is the most messages that one request asks for.
 const pullMessages = 100
 
 // batch is what is stored and acknowledged together.
@@ -91,7 +91,9 @@ func (in *Ingest) fill(ctx context.Context, cons jetstream.Consumer) (*batch, er
 		if left <= 0 {
 			break
 		}
-		msgs, err := cons.Fetch(pullMessages, jetstream.FetchMaxWait(max(left, 2*time.Millisecond)))
+		// As many frames as surely fit, if all of them are full.
+		n := max(1, min(pullMessages, (in.cfg.BatchEvents-b.events)/eventlog.MaxFrameEvents))
+		msgs, err := cons.Fetch(n, jetstream.FetchMaxWait(max(left, 2*time.Millisecond)))
 		if err != nil {
 			return b, fmt.Errorf("fetch: %w", err)
 		}
