@@ -198,9 +198,13 @@ func (c *Calendar) boundary(d Day) int64 {
 	}
 	start := 0
 	if p := c.pattern(d); p != nil && len(p.Shifts) > 0 {
-		start = p.Shifts[0].Start
+		start = 24 * 60
 		for _, s := range p.Shifts {
-			start = min(start, s.Start)
+			at := s.Start
+			if c.DayOfEnd && s.End <= s.Start && s.End > 0 {
+				at -= 24 * 60 // one that ends on this date starts on the date before
+			}
+			start = min(start, at)
 		}
 	}
 	return LocalInstant(c.Zone, d, start)
