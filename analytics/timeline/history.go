@@ -74,7 +74,7 @@ func Build(sl []Slice, evs []Event, ranks []EpochRank) *History {
 		if e.Kind == KindVoided {
 			continue
 		}
-		if voids.has(e.ID) || seen[e.ID] {
+		if seen[e.ID] || e.SourceKey == "" && voids.has(e.ID) {
 			continue
 		}
 		seen[e.ID] = true
@@ -104,6 +104,9 @@ func Build(sl []Slice, evs []Event, ranks []EpochRank) *History {
 				continue
 			}
 			keys[k] = true
+			if voids.has(e.ID) {
+				continue // it stood for its repeats: they do not rise in its place
+			}
 		}
 		switch e.Kind {
 		case KindReasonNoted:
