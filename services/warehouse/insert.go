@@ -143,6 +143,7 @@ func (db *DB) InsertEvents(ctx context.Context, evs []*pb.Event, pos uint64) err
 		return nil
 	}
 	var c eventColumns
+	c.growSlices(len(evs))
 	plain := true
 	month := 0
 	for _, e := range evs {
@@ -182,6 +183,20 @@ func (db *DB) InsertEvents(ctx context.Context, evs []*pb.Event, pos uint64) err
 		return fmt.Errorf("insert %d events: %w", len(evs), err)
 	}
 	return nil
+}
+
+// growSlices makes room for n rows in the columns of slices.
+func (c *eventColumns) growSlices(n int) {
+	for _, v := range []*[]string{&c.plant, &c.press, &c.reason, &c.station, &c.job} {
+		*v = make([]string, 0, n)
+	}
+	for _, v := range []*[]int64{&c.occurredAt, &c.recordedDelay, &c.dur, &c.rated, &c.good, &c.waste} {
+		*v = make([]int64, 0, n)
+	}
+	for _, v := range []*[]uint64{&c.epoch, &c.seq, &c.pos} {
+		*v = make([]uint64, 0, n)
+	}
+	c.kind, c.state = make([]uint8, 0, n), make([]uint8, 0, n)
 }
 
 func (c *eventColumns) addSlice(r *eventRow) {

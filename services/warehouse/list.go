@@ -52,17 +52,10 @@ func (db *DB) ListEvents(ctx context.Context, q ListQuery) ([]*pb.StoredEvent, *
 		}
 		add("kind IN (" + strings.Join(kinds, ", ") + ")")
 	}
-	if q.From != 0 {
-		add("occurred_at >= fromUnixTimestamp64Milli({from:Int64}, 'UTC')", clickhouse.Named("from", param(clampMillis(q.From))))
-	}
-	if q.To != 0 {
-		add("occurred_at < fromUnixTimestamp64Milli({to:Int64}, 'UTC')", clickhouse.Named("to", param(clampMillis(q.To))))
-	}
 	if q.MaxPos != 0 {
 		add("pos <= {maxpos:UInt64}", clickhouse.Named("maxpos", param(q.MaxPos)))
 	}
 	if k := q.After; k != nil {
-		add("occurred_at >= fromUnixTimestamp64Milli({kat:Int64}, 'UTC')")
 		add("(occurred_at, plant, press, kind, epoch, seq) > (fromUnixTimestamp64Milli({kat:Int64}, 'UTC'), {kplant:String}, {kpress:String}, {kkind:UInt64}, {kepoch:UInt64}, {kseq:UInt64})",
 			clickhouse.Named("kat", param(k.OccurredAt)), clickhouse.Named("kplant", k.Plant), clickhouse.Named("kpress", k.Press),
 			clickhouse.Named("kkind", param(uint64(k.Kind))), clickhouse.Named("kepoch", param(k.Epoch)), clickhouse.Named("kseq", param(k.Seq)))
@@ -70,8 +63,7 @@ func (db *DB) ListEvents(ctx context.Context, q ListQuery) ([]*pb.StoredEvent, *
 	if q.Limit <= 0 {
 		q.Limit = 100
 	}
-	rows, err := db.selectEvents(ctx, "WHERE "+strings.Join(where, " AND ")+
-		" ORDER BY occurred_at, plant, press, kind, epoch, seq LIMIT "+fmt.Sprint(q.Limit), args...)
+	rows, err := db.inWindows(ctx, q, strings.Join(where, " AND "), args)
 	if err != nil {
 		return nil, nil, fmt.Errorf("list events: %w", err)
 	}
@@ -85,6 +77,41 @@ func (db *DB) ListEvents(ctx context.Context, q ListQuery) ([]*pb.StoredEvent, *
 		last = &ListKey{r.occurredAt, r.plant, r.press, r.kind, r.epoch, r.seq}
 	}
 	return out, last, nil
+}
+
+// inWindows reads in order of time until the limit is reached, in windows that grow: the table is not in order of
+// time, and a page of a long log must not sort all of it.
+func (db *DB) inWindows(ctx context.Context, q ListQuery, where string, args []any) ([]eventRow, error) {
+	var n uint64
+	var from, to int64 // of all that is stored; parts keep their bounds, so that no row is read
+	err := db.conn.QueryRow(ctx, "SELECT count(), toUnixTimestamp64Milli(min(occurred_at)), toUnixTimestamp64Milli(max(occurred_at)) FROM events").Scan(&n, &from, &to)
+	if err != nil || n == 0 {
+		return nil, err
+	}
+	to++
+	if q.From != 0 {
+		from = max(from, q.From)
+	}
+	if q.After != nil {
+		from = max(from, q.After.OccurredAt)
+	}
+	if q.To != 0 {
+		to = min(to, q.To)
+	}
+	var out []eventRow
+	for width := timeline.Hour; from < to && len(out) < q.Limit; width *= 4 {
+		end := min(from+width, to)
+		rows, err := db.selectEvents(ctx, "WHERE "+where+
+			" AND occurred_at >= fromUnixTimestamp64Milli({wfrom:Int64}, 'UTC') AND occurred_at < fromUnixTimestamp64Milli({wto:Int64}, 'UTC')"+
+			" ORDER BY occurred_at, plant, press, kind, epoch, seq LIMIT "+fmt.Sprint(q.Limit-len(out)),
+			append(args[:len(args):len(args)], clickhouse.Named("wfrom", param(clampMillis(from))), clickhouse.Named("wto", param(clampMillis(end))))...)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, rows...)
+		from = end
+	}
+	return out, nil
 }
 
 // EventsAfterPos lists events stored after an insert number and up to another, in order of pos, epoch and seq, at most

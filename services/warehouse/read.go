@@ -3,6 +3,7 @@ package warehouse
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/ClickHouse/clickhouse-go/v2"
@@ -17,7 +18,8 @@ const maxSlice = timeline.Minute
 const eventKinds = "(11, 12, 13, 14, 15, 16, 17, 18, 19, 20, 21, 22, 23)"
 
 // readSettings make FINAL cheap: a row and its repeats are in one partition.
-var readSettings = clickhouse.Settings{"do_not_merge_across_partitions_select_final": 1}
+// use_skip_indexes_if_final lets the bounds of pos skip what is older.
+var readSettings = clickhouse.Settings{"do_not_merge_across_partitions_select_final": 1, "use_skip_indexes_if_final": 1}
 
 func readContext(ctx context.Context) context.Context {
 	return clickhouse.Context(ctx, clickhouse.WithSettings(readSettings))
@@ -45,7 +47,7 @@ func (db *DB) ReadSlices(ctx context.Context, plant, press string, from, to int6
 		return nil, fmt.Errorf("read slices of %s/%s: %w", plant, press, err)
 	}
 	defer rows.Close()
-	var out []timeline.Slice
+	var pieces [][]timeline.Slice // of equal size: one slice that grows would copy a year of rows again and again
 	var s timeline.Slice
 	var at, delay, dur int64
 	var state uint8
@@ -60,12 +62,19 @@ func (db *DB) ReadSlices(ctx context.Context, plant, press string, from, to int6
 		}
 		s.From, s.To, s.Recorded, s.State = at, at+dur, at+delay, timeline.State(state)
 		s.Reason, s.Station, s.Job = same.of(s.Reason), same.of(s.Station), same.of(s.Job)
-		out = append(out, s)
+		if n := len(pieces); n == 0 || len(pieces[n-1]) == cap(pieces[n-1]) {
+			pieces = append(pieces, make([]timeline.Slice, 0, 4096))
+		}
+		last := &pieces[len(pieces)-1]
+		*last = append(*last, s)
 	}
 	if err := rows.Err(); err != nil {
 		return nil, fmt.Errorf("read slices of %s/%s: %w", plant, press, err)
 	}
-	return out, nil
+	if len(pieces) == 1 {
+		return pieces[0], nil
+	}
+	return slices.Concat(pieces...), nil
 }
 
 const selectEvents = `
