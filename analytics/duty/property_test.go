@@ -31,6 +31,7 @@ func randomPlan() []timeline.Task {
 // skips, sessions, and voids of some of them.
 func randomWeek(t *testing.T, rt *rapid.T) *week {
 	w := newWeek(t, randomPlan()...)
+	w.Step = 20 * timeline.Minute // coarse, for speed
 	for d := range 8 {
 		pl := w.p.Calendar.Plan(monday + timeline.Day(d))
 		if len(pl.Shifts) == 0 {
@@ -84,6 +85,21 @@ func randomWeek(t *testing.T, rt *rapid.T) *week {
 	return w
 }
 
+// difference names the first thing in which two results differ.
+func difference(a, b duty.Result) string {
+	for i := range max(len(a.Rows), len(b.Rows)) {
+		if i >= len(a.Rows) || i >= len(b.Rows) || a.Rows[i] != b.Rows[i] {
+			return fmt.Sprintf("row %d:\n%+v\n%+v", i, a.Rows[i:], b.Rows[i:])
+		}
+	}
+	for i := range max(len(a.Grants), len(b.Grants)) {
+		if i >= len(a.Grants) || i >= len(b.Grants) || a.Grants[i] != b.Grants[i] {
+			return fmt.Sprintf("grant %d:\n%+v\n%+v", i, a.Grants[i:], b.Grants[i:])
+		}
+	}
+	return fmt.Sprintf("\n%+v\n%+v", a.Exposures, b.Exposures)
+}
+
 // Any order of arrival, and everything twice, gives the same results.
 func TestOrderDoesNotMatter(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
@@ -122,7 +138,7 @@ func TestFoldInOneGo(t *testing.T) {
 			before := st.Append(nil)
 			r, next := duty.Fold(w.p, st, h, cal.Plan(d), cal.Plan(d+1), f)
 			if !reflect.DeepEqual(r, days[i]) {
-				rt.Fatalf("day %v:\n%+v\n%+v", d, r, days[i])
+				rt.Fatalf("day %v: %s", d, difference(r, days[i]))
 			}
 			if !bytes.Equal(before, st.Append(nil)) {
 				rt.Fatal("the fold changed the state it was given")
@@ -175,7 +191,7 @@ func TestPastStays(t *testing.T) {
 		got := foldDays(t, w.p, &part, monday, min(cut, w.Frontier()))
 		for i := 0; i <= n && i < len(full); i++ {
 			if !reflect.DeepEqual(got[i], full[i]) {
-				rt.Fatalf("day %d with the frontier at %v:\n%+v\n%+v", i, cut, got[i], full[i])
+				rt.Fatalf("day %d with the frontier at %v: %s", i, cut, difference(got[i], full[i]))
 			}
 		}
 	})

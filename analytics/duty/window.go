@@ -139,12 +139,12 @@ func (f *fold) jobChanges(t *timeline.Task, same bool) []window {
 }
 
 // familyOf is the product family of a job, "" when it is not known: of a job
-// that started within 48 h of the day, or that ran last before it. What else
-// the history may know of jobs depends on how far it was read.
+// that started on the day or in the 48 h before it, or that ran last before.
+// What else the history may know of jobs depends on how far it was read.
 func (f *fold) familyOf(job string) string {
 	if f.started == nil {
 		f.started = map[string]bool{}
-		for _, e := range timeline.EventsIn(f.h.JobStarts, timeline.Interval{From: f.own.From - lookAround, To: f.own.To + lookAround}) {
+		for _, e := range timeline.EventsIn(f.h.JobStarts, timeline.Interval{From: f.own.From - lookAround, To: f.own.To}) {
 			f.started[e.Job] = true
 		}
 	}

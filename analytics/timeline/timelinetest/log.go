@@ -16,6 +16,7 @@ type Log struct {
 	Epoch  uint64
 	Slices []timeline.Slice
 	Events []timeline.Event
+	Step   int64 // longest slice that Run cuts, ms; 0: a minute
 	seq    uint64
 }
 
@@ -51,7 +52,8 @@ func (l *Log) id() timeline.ID {
 	return timeline.ID{Epoch: l.Epoch, Seq: l.seq}
 }
 
-// Run records a row of a shift as slices of whole UTC minutes. good and waste
+// Run records a row of a shift as slices that end on whole UTC minutes (or on
+// multiples of Step). good and waste
 // (mm) are spread evenly, the remainder a millimeter at a time from the start.
 func (l *Log) Run(from, to string, state timeline.State, job string, rated, good, waste int64) {
 	l.T.Helper()
@@ -61,8 +63,12 @@ func (l *Log) Run(from, to string, state timeline.State, job string, rated, good
 // RunAt is Run with instants.
 func (l *Log) RunAt(from, to int64, state timeline.State, job string, rated, good, waste int64) {
 	first := len(l.Slices)
+	step := l.Step
+	if step == 0 {
+		step = timeline.Minute
+	}
 	for at := from; at < to; {
-		end := min(to, at/timeline.Minute*timeline.Minute+timeline.Minute)
+		end := min(to, at/step*step+step)
 		l.Slices = append(l.Slices, timeline.Slice{ID: l.id(), Interval: timeline.Interval{From: at, To: end},
 			Recorded: end, State: state, Job: job, Rated: rated})
 		at = end
