@@ -42,6 +42,9 @@ func (a *app) engineCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		if supervised(a.environ) && !canListen(listen) { // taken while the engine was down: the supervisor tells the others
+			listen = "127.0.0.1:0"
+		}
 		return a.role(c.Context(), "engine", cfg, func(ctx context.Context, log *slog.Logger, ready func(string)) error {
 			s := engine.New(engine.Config{Lib: lib, Dir: d.engine(), Listen: listen, Database: cfg.Warehouse.Database,
 				Password: secret, ReaderPassword: reader, MaxMemory: cfg.Engine.MaxMemory, Log: log})

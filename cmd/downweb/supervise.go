@@ -58,7 +58,8 @@ type supervisor struct {
 	log     *slog.Logger
 	changed func([]childState) // called at every change of state, one call at a time
 
-	started chan struct{} // closed when every child was ready once
+	started chan struct{}   // closed when every child was ready once
+	again   []chan struct{} // per child: stop it in good order and start it again
 	mu      sync.Mutex
 	states  []childState
 }
@@ -67,6 +68,7 @@ func newSupervisor(exe string, specs []childSpec, log *slog.Logger) *supervisor 
 	s := &supervisor{exe: exe, specs: specs, timing: usualTiming, log: log, changed: func([]childState) {}, started: make(chan struct{})}
 	for _, spec := range specs {
 		s.states = append(s.states, childState{Name: spec.Name, State: "stopped"})
+		s.again = append(s.again, make(chan struct{}, 1))
 	}
 	return s
 }
@@ -79,6 +81,18 @@ func (s *supervisor) States() []childState {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return slices.Clone(s.states)
+}
+
+// Restart stops a child in good order and starts it again; nothing where it does not run.
+func (s *supervisor) Restart(name string) {
+	for i, spec := range s.specs {
+		if spec.Name == name {
+			select {
+			case s.again[i] <- struct{}{}:
+			default:
+			}
+		}
+	}
 }
 
 func (s *supervisor) set(i int, change func(*childState)) {
@@ -174,6 +188,10 @@ func (s *supervisor) runOnce(ctx context.Context, i int, onReady func()) error {
 		return fmt.Errorf("start: %w", err)
 	}
 	s.set(i, func(st *childState) { st.PID = c.Process.Pid })
+	select {
+	case <-s.again[i]: // asked for before this start
+	default:
+	}
 	ended := make(chan error, 1)
 	go func() { ended <- c.Wait() }()
 	ready := make(chan string, 1)
@@ -194,10 +212,13 @@ func (s *supervisor) runOnce(ctx context.Context, i int, onReady func()) error {
 			s.set(i, func(st *childState) { st.State = "ready" })
 			s.log.Debug("child is ready", "child", spec.Name, "pid", c.Process.Pid)
 			onReady()
+		case <-s.again[i]:
+			stdin.Close()
+			late.Reset(s.timing.stop)
 		case <-late.C:
 			c.Process.Kill()
 			<-ended
-			return fmt.Errorf("not ready after %v%s", s.timing.ready, tail.said())
+			return fmt.Errorf("not ready, or not stopped, in time (%v, %v)%s", s.timing.ready, s.timing.stop, tail.said())
 		case err := <-ended:
 			stdin.Close()
 			if err == nil {

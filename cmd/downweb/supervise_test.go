@@ -182,6 +182,18 @@ func TestKilledChildIsStartedAgain(t *testing.T) {
 	}
 }
 
+func TestRestartOnRequest(t *testing.T) {
+	read := notes(t)
+	s, _ := supervise(t, child("one", ""), child("two", ""))
+	<-s.Started()
+	pid := s.States()[1].PID
+	s.Restart("two")
+	until(t, "another process is ready", func() bool { c := s.States()[1]; return c.State == "ready" && c.PID != pid })
+	if !strings.Contains(strings.Join(read(), "\n"), "two stops") {
+		t.Error("it was not stopped in good order")
+	}
+}
+
 func TestFailingChildIsNeverGivenUp(t *testing.T) {
 	read := notes(t)
 	s, _ := supervise(t, child("bad", "fails"), child("after", ""))
@@ -205,7 +217,7 @@ func TestSilentChildIsStartedAgain(t *testing.T) {
 	notes(t)
 	s, stop := supervise(t, child("silent", "silent"))
 	until(t, "a restart for want of a ready line", func() bool { return s.States()[0].Restarts >= 1 })
-	if c := s.States()[0]; !strings.Contains(c.Last, "not ready after 2s") {
+	if c := s.States()[0]; !strings.Contains(c.Last, "not ready, or not stopped, in time") {
 		t.Errorf("%+v", c)
 	}
 	stop()

@@ -166,7 +166,7 @@ func (a *app) newLine(cfg *Config, free bool, more ...childSpec) (*line, error) 
 	return l, nil
 }
 
-// children are the specs of the parts. The engine takes a free port at its first start and keeps it.
+// children are the specs of the parts. The engine is given a free port and keeps it while it can.
 func (l *line) children(d dataDir) []childSpec {
 	var specs []childSpec
 	for _, name := range l.cfg.parts() {
@@ -175,7 +175,16 @@ func (l *line) children(d dataDir) []childSpec {
 		case "engine":
 			port := freePort()
 			spec.Args = append(spec.Args, "--listen", port)
-			spec.Ready = func(addr string) { l.publish(d, func(e *endpoints) { e.Warehouse = "http://" + addr }) }
+			spec.Ready = func(addr string) {
+				moved := false
+				l.publish(d, func(e *endpoints) {
+					moved, e.Warehouse = e.Warehouse != "" && e.Warehouse != "http://"+addr, "http://"+addr
+				})
+				if moved { // who asks the old address must learn the new one
+					l.sup.Restart("ingest")
+					l.sup.Restart("api")
+				}
+			}
 		case "api":
 			spec.Ready = func(string) { l.publish(d, func(*endpoints) {}) }
 		case "agent":
@@ -237,6 +246,14 @@ func settlePort(cfg *Config, key string, addr *string, free bool) error {
 	}
 	*addr = ln.Addr().String()
 	return ln.Close()
+}
+
+func canListen(addr string) bool {
+	ln, err := net.Listen("tcp", addr)
+	if err != nil {
+		return false
+	}
+	return ln.Close() == nil
 }
 
 // freePort is a loopback address that nobody listens on now.
