@@ -348,7 +348,7 @@ func (s *run) neighbours(which []int) {
 		s.tick(s.spec.Permutations)
 		return
 	}
-	res := shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &s.spec, s.tick)
+	res := shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &s.spec, s.leverage(), s.tick)
 	for i, l := range lines {
 		l.P = res[i].P[0]
 		put[i](l)
@@ -391,7 +391,7 @@ func (s *run) otherShifts(which []int) {
 		rowCols = append(rowCols, shiftColumn{q: s.q[k], beta: b})
 	}
 	l := newLayout(start, rows, f.plantOf, len(f.plants), 7)
-	for i, r := range shiftTest(l, spread(s.main.fit.Resid), own, cols, &s.spec, s.tick) {
+	for i, r := range shiftTest(l, spread(s.main.fit.Resid), own, cols, &s.spec, s.leverage(), s.tick) {
 		s.result.Findings[which[i]].Test.Weeks = r.P[0]
 	}
 	if s.result.Rows.CrossPress <= 0.1 || s.spec.Block == BlockPlant {
@@ -399,7 +399,7 @@ func (s *run) otherShifts(which []int) {
 	}
 	spec := s.spec
 	spec.Block = BlockPlant
-	for i, r := range shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, rowCols, &spec, nil) {
+	for i, r := range shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, rowCols, &spec, s.leverage(), nil) {
 		s.result.Findings[which[i]].Test.Plant = r.P[0]
 	}
 }

@@ -118,6 +118,7 @@ type Test struct {
 	Weeks    float64 `json:"p_whole_week_shifts"` // 0: not computed
 	Plant    float64 `json:"p_plant_shifts"`      // 0: not computed
 	NullSE   float64 `json:"null_se"`
+	Leverage float64 `json:"leverage"` // |T| times this is compared with the shifts
 }
 
 // Detectable is the smallest difference found in four of five such studies.

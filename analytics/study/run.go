@@ -342,7 +342,7 @@ func (s *run) test() {
 	for _, k := range which {
 		cols = append(cols, shiftColumn{q: s.q[k], beta: s.result.Findings[k].Waste.Beta, lags: s.spec.MaxLag})
 	}
-	res := shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &s.spec, s.tick)
+	res := shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &s.spec, s.leverage(), s.tick)
 	adjusted := maxT(res)
 	var p0, pAll []float64
 	for i, k := range which {
@@ -359,6 +359,6 @@ func (s *run) test() {
 	}
 	for i, k := range which {
 		s.result.Findings[k].Test = &Test{T: res[i].T[0], P: p0[i], Adjusted: adjusted[i], Holm: holm[i],
-			Q: q[i*(s.spec.MaxLag+1)], NullSE: res[i].NullSE}
+			Q: q[i*(s.spec.MaxLag+1)], NullSE: res[i].NullSE, Leverage: s.leverage()}
 	}
 }

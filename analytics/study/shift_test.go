@@ -80,6 +80,12 @@ func naiveStatistic(s *run, unit, lag int, shifts []int32) float64 {
 // The table path equals the naive one to rounding, for identity and drawn
 // shifts, stations and lags.
 func TestShiftTableEqualsNaive(t *testing.T) {
+	for _, plain := range []bool{true, false} {
+		shiftEqualsNaive(t, plain)
+	}
+}
+
+func shiftEqualsNaive(t *testing.T, plain bool) {
 	ds := fleet{seed: 4, plants: 2, presses: 6, days: 60, stations: 3, effect: 0.4}.make()
 	// One press too short for the shifts, long enough for the fit.
 	for i := 0; i < len(ds.Rows); i++ {
@@ -89,7 +95,7 @@ func TestShiftTableEqualsNaive(t *testing.T) {
 		}
 	}
 	spec := DefaultSpec()
-	spec.MaxLag, spec.Permutations = 5, 99
+	spec.MaxLag, spec.Permutations, spec.PlainShift = 5, 99, plain
 	s := started(t, ds, spec)
 	if s.layout.joined[0] || !s.layout.joined[1] {
 		t.Fatal("the short press must stay out of the shifts")
@@ -100,7 +106,7 @@ func TestShiftTableEqualsNaive(t *testing.T) {
 	for k := range s.units {
 		cols = append(cols, shiftColumn{q: s.q[k], beta: s.main.fit.Beta[s.main.column[k]], lags: spec.MaxLag})
 	}
-	res := shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &spec, nil)
+	res := shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &spec, s.leverage(), nil)
 	for k := range s.units {
 		for lag := 0; lag <= spec.MaxLag; lag++ {
 			want := naiveStatistic(s, k, lag, make([]int32, presses))
@@ -115,7 +121,11 @@ func TestShiftTableEqualsNaive(t *testing.T) {
 						t.Fatalf("unit %d draw %d: |T| %.14g, naive %.14g", k, j, res[k].draws[j], math.Abs(x))
 					}
 				}
-				if math.Abs(x) >= math.Abs(want)-1e-9 {
+				factor := 1.0
+				if lag == 0 && !plain {
+					factor = math.Sqrt(1 - float64(s.main.fit.Rank)/float64(s.main.fit.N))
+				}
+				if math.Abs(x) >= factor*math.Abs(want)-1e-9 {
 					count++
 				}
 			}
@@ -202,8 +212,8 @@ func TestLeftOutPressAgainstRefit(t *testing.T) {
 // Step-down max-T on a table worked by hand: two columns, four draws.
 func TestMaxTByHand(t *testing.T) {
 	res := []shiftResult{
-		{T: []float64{-2}, draws: []float64{1, 3, 0.5, 0.1}},
-		{T: []float64{1}, draws: []float64{2.5, 0.2, 0.3, 1.2}},
+		{T: []float64{-2}, fair: 2, draws: []float64{1, 3, 0.5, 0.1}},
+		{T: []float64{1}, fair: 1, draws: []float64{2.5, 0.2, 0.3, 1.2}},
 	}
 	// Column 0: max per draw 2.5, 3, 0.5, 1.2 ≥ 2 twice → 3/5.
 	// Column 1: own draws ≥ 1 twice → 3/5, not below the one before.

@@ -38,6 +38,7 @@ type Spec struct {
 	Seed         uint64   `json:"seed"`
 	Alpha        float64  `json:"alpha"` // two-sided error of tests and intervals
 	Block        Block    `json:"block"`
+	PlainShift   bool     `json:"plain_shift,omitempty"` // shift test without the leverage factor
 	Controls     Controls `json:"controls"`
 	SkipChecks   bool     `json:"skip_checks,omitempty"` // model and shift test only; grades then stop at 2
 }
