@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"time"
 
 	"github.com/downweb/downweb/analytics/timeline"
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
@@ -15,6 +16,11 @@ type Reader interface {
 	PressDays(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.PressDay, error)
 	Visits(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.StationVisit, error)
 	Duties(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.DutyRow, error)
+	// DutyCounts counts duties by station and outcome.
+	DutyCounts(ctx context.Context, presses []string, from, to timeline.Day) ([]DutyCount, error)
+	// Hazards are the numbers of all hazards of the duties, and whether any
+	// needs isolation.
+	Hazards(ctx context.Context, presses []string, from, to timeline.Day) (hazards []uint8, isolate bool, err error)
 	Frontiers(ctx context.Context) (map[string]int64, error)
 	Checksums(ctx context.Context) (map[string]string, error)
 
@@ -25,16 +31,24 @@ type Reader interface {
 	GetEvent(ctx context.Context, plant, press string, id timeline.ID) (*pb.StoredEvent, error)
 	PressLogs(ctx context.Context) (map[string]PressLog, error)
 	Holes(ctx context.Context) (map[string][]*pb.Hole, error)
+	// DirtyFrom is the earliest instant (unix ms) waiting to be projected, by
+	// "plant/press"; presses with nothing waiting are not in it.
 	DirtyFrom(ctx context.Context) (map[string]int64, error)
+	// Stored says which of the events, all of one press and epoch, are in the
+	// log, by seq.
+	Stored(ctx context.Context, evs []*pb.Event) (map[uint64]bool, error)
 	Dead(ctx context.Context) (uint64, error)
 	Registry(ctx context.Context, upTo uint64) ([]*pb.RegistryRevision, error)
-	// FoldAsOf folds a press from the log as it was at an insert number.
+	// FoldAsOf folds a press from the log as it was at an insert number; 0 is
+	// an empty log.
 	FoldAsOf(ctx context.Context, press *timeline.Press, pos uint64) (timeline.Projections, error)
 
 	// Studies.
 	PutStudy(ctx context.Context, s StudyRecord) error
 	GetStudy(ctx context.Context, id string) (StudyRecord, error)
 	ListStudies(ctx context.Context, before string, limit int) ([]StudyRecord, error)
+	// UnfinishedStudies are the queued and running ones, oldest first.
+	UnfinishedStudies(ctx context.Context) ([]StudyRecord, error)
 	PutData(ctx context.Context, data []byte) (sha256 string, err error)
 	GetData(ctx context.Context, sha256 string) ([]byte, error)
 
@@ -44,9 +58,25 @@ type Reader interface {
 
 // Writer records events by hand. It returns once they are stored.
 type Writer interface {
+	// Check says what is wrong with an event before it is recorded; nil:
+	// nothing.
+	Check(e *pb.Event) []Violation
+	// Pseudonym stands for a crew's badge in the log, which never holds the
+	// badge itself.
+	Pseudonym(plant string, at time.Time, badge string) (string, error)
 	// Record publishes one frame of events of one press and waits until the
 	// mark of the press covers it.
 	Record(ctx context.Context, evs []*pb.Event) error
+}
+
+// Violation names one field of an event, by its path, and what is wrong.
+type Violation struct{ Field, Reason string }
+
+// DutyCount is how many duties of a station had an outcome.
+type DutyCount struct {
+	Station string
+	Outcome uint8
+	N       int64
 }
 
 // EventKey is where a list of events has got to.
@@ -74,6 +104,7 @@ type PressLog struct {
 	OverlapMS int64
 	OverlapMM int64
 	Dead      int64
+	Dangling  int64 // voids of which nothing is stored that they take back
 }
 
 // StudyRecord is a kept study: Body is a Study message.

@@ -32,6 +32,11 @@ func (s *Server) inScope(ctx context.Context, sc *pb.Scope) (*fleet, error) {
 	if err != nil {
 		return nil, err
 	}
+	return fleetOf(revs, sc)
+}
+
+// fleetOf resolves a scope against registry revisions, one per plant.
+func fleetOf(revs []*pb.RegistryRevision, sc *pb.Scope) (*fleet, error) {
 	f := &fleet{presses: map[string]*timeline.Press{}, plants: map[string]*pb.Plant{}, scope: []string{}}
 	kinds := map[string]bool{}
 	for _, r := range revs {
@@ -87,18 +92,21 @@ func (f *fleet) zones() []string {
 }
 
 // period reads a request's period.
-func period(p *pb.Period) (from, to timeline.Day, err error) {
+func period(p *pb.Period) (from, to timeline.Day, err error) { return periodAt("period", p) }
+
+// periodAt reads a period that stands at a path of its request.
+func periodAt(path string, p *pb.Period) (from, to timeline.Day, err error) {
 	if from, err = timeline.ParseDay(p.GetFirstDay()); err != nil {
-		return 0, 0, invalid("period.first_day", err.Error())
+		return 0, 0, invalid(path+".first_day", err.Error())
 	}
 	if to, err = timeline.ParseDay(p.GetLastDay()); err != nil {
-		return 0, 0, invalid("period.last_day", err.Error())
+		return 0, 0, invalid(path+".last_day", err.Error())
 	}
 	if to < from {
-		return 0, 0, invalid("period.last_day", "is before first_day")
+		return 0, 0, invalid(path+".last_day", "is before first_day")
 	}
 	if to-from > 36_600 {
-		return 0, 0, invalid("period.last_day", "is more than a century after first_day")
+		return 0, 0, invalid(path+".last_day", "is more than a century after first_day")
 	}
 	return from, to, nil
 }

@@ -36,6 +36,9 @@ type Deps struct {
 	Writer   Writer // records events by hand; may be nil: then recording is UNAVAILABLE
 	Roles    func() []*pb.RoleStatus
 	Stored   func(f func(pos uint64)) (stop func(), err error) // notices of new inserts; may be nil
+	// Pending is how many messages of the stream ingest has not taken off yet;
+	// may be nil.
+	Pending func(ctx context.Context) (int64, error)
 }
 
 // Server answers over gRPC.

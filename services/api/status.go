@@ -1,0 +1,140 @@
+package api
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+
+	"github.com/downweb/downweb/analytics/timeline"
+	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
+)
+
+type statusService struct {
+	pb.UnimplementedStatusServiceServer
+	s *Server
+}
+
+func uintText(n uint64) string { return strconv.FormatUint(n, 10) }
+
+// GetStatus says how the line is doing: every press that the registry names or
+// the log holds events of.
+func (t *statusService) GetStatus(ctx context.Context, req *pb.GetStatusRequest) (*pb.GetStatusResponse, error) {
+	s, r := t.s, t.s.deps.Reader
+	f, err := s.inScope(ctx, req.GetScope())
+	if err != nil {
+		return nil, err
+	}
+	resp := &pb.GetStatusResponse{WarehouseId: fmt.Sprintf("%016x", r.WarehouseID()), WarehouseVersion: r.ServerVersion()}
+	if resp.AsOf, err = s.asOf(ctx, f); err != nil {
+		return nil, err
+	}
+	logs, err := r.PressLogs(ctx)
+	if err != nil {
+		return nil, err
+	}
+	frontiers, err := r.Frontiers(ctx)
+	if err != nil {
+		return nil, err
+	}
+	holes, err := r.Holes(ctx)
+	if err != nil {
+		return nil, err
+	}
+	dirty, err := r.DirtyFrom(ctx)
+	if err != nil {
+		return nil, err
+	}
+	dead, err := r.Dead(ctx)
+	if err != nil {
+		return nil, err
+	}
+	resp.Dead = int64(dead)
+	for _, l := range logs {
+		resp.Events += l.Events
+	}
+	names := f.scope
+	if empty(req.GetScope()) {
+		names = slices.Clone(names)
+		for id := range logs {
+			if f.presses[id] == nil {
+				names = append(names, id)
+			}
+		}
+		slices.Sort(names)
+	}
+	now := s.now().UnixMilli()
+	for _, id := range names {
+		l := logs[id]
+		p := &pb.PressStatus{Press: id, Events: l.Events, OverlapMs: l.OverlapMS, OverlapMm: l.OverlapMM, Dead: l.Dead,
+			DanglingVoids: l.Dangling, Holes: holes[id], Unknown: f.presses[id] == nil}
+		if l.Events > 0 {
+			p.LastEvent = stamp(l.LastEvent)
+		}
+		if at, ok := frontiers[id]; ok {
+			p.Frontier, p.LagMs = stamp(at), now-at
+		}
+		if from, ok := dirty[id]; ok {
+			day := dirtyDay(f.presses[id], from)
+			if f.presses[id] != nil {
+				resp.DirtyPressDays += dirtyDays(f.presses[id], from, frontiers[id], l.LastEvent)
+			}
+			p.DirtyFrom = day
+		}
+		resp.Presses = append(resp.Presses, p)
+	}
+	if s.deps.Roles != nil {
+		resp.Roles = s.deps.Roles()
+	}
+	if s.deps.Pending != nil {
+		if resp.StreamPending, err = s.deps.Pending(ctx); err != nil {
+			s.log.Warn("what waits in the stream cannot be told", "error", err)
+			resp.StreamPending = -1
+		}
+	}
+	if req.GetChecksum() {
+		if resp.Checksums, err = r.Checksums(ctx); err != nil {
+			return nil, err
+		}
+		resp.Checksum = combined(resp.Checksums)
+	}
+	return resp, nil
+}
+
+// combined is one checksum over all tables: the SHA-256 of their names and
+// checksums, sorted by name.
+func combined(sums map[string]string) string {
+	h := sha256.New()
+	for _, t := range slices.Sorted(maps.Keys(sums)) {
+		fmt.Fprintf(h, "%s=%s\n", t, sums[t])
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// sinceEver and before is "from the press's first event on".
+const sinceEver = -1 << 50
+
+// dirtyDay is the first production day that waits; of a press the registry
+// does not name, the UTC day.
+func dirtyDay(p *timeline.Press, from int64) string {
+	switch {
+	case from <= sinceEver:
+		return "0001-01-01"
+	case p == nil:
+		return stamp(from).AsTime().Format("2006-01-02")
+	}
+	return p.Calendar.DayAt(from).String()
+}
+
+// dirtyDays is how many production days wait: from the first dirty one to the
+// last that the press is known to have.
+func dirtyDays(p *timeline.Press, from, frontier, lastEvent int64) int64 {
+	last := max(frontier, lastEvent)
+	if from <= sinceEver {
+		from = last
+	}
+	return max(1, int64(p.Calendar.DayAt(max(last, from))-p.Calendar.DayAt(from))+1)
+}

@@ -1,0 +1,365 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
+
+	"github.com/downweb/downweb/analytics/study"
+	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
+)
+
+type studyService struct {
+	pb.UnimplementedStudyServiceServer
+	s *Server
+}
+
+// CreateStudy fixes a spec, keeps it and returns at once. What the spec leaves
+// open is written into it: what is kept says all that was asked. An absent
+// period becomes the whole stored range when the study runs.
+func (t *studyService) CreateStudy(ctx context.Context, req *pb.CreateStudyRequest) (*pb.CreateStudyResponse, error) {
+	spec := proto.Clone(req.GetSpec()).(*pb.StudySpec)
+	if spec.Period != nil {
+		if _, _, err := periodAt("spec.period", spec.Period); err != nil {
+			return nil, err
+		}
+	}
+	f, err := t.s.inScope(ctx, spec.GetScope())
+	if err != nil {
+		return nil, err
+	}
+	known := f.stations()
+	for i, n := range spec.GetStations() {
+		if !known[n] {
+			return nil, notFound("station", n)
+		}
+		if slices.Contains(spec.Stations[:i], n) {
+			return nil, invalid(fmt.Sprintf("spec.stations[%d]", i), "stands twice")
+		}
+	}
+	fillSpec(spec)
+	run := runSpec(spec)
+	if err := run.Validate(); err != nil {
+		text := strings.TrimPrefix(err.Error(), study.ErrSpec.Error()+": ")
+		field, reason, _ := strings.Cut(text, " ")
+		return nil, invalid("spec."+field, reason)
+	}
+	id, err := uuid.NewV7()
+	if err != nil {
+		return nil, fmt.Errorf("make a study's id: %w", err)
+	}
+	now := t.s.now()
+	x := &pb.Study{Id: id.String(), Spec: spec, State: pb.StudyState_STUDY_STATE_QUEUED, CreatedAt: stamp(now.UnixMilli()), Version: t.s.cfg.Version}
+	if err := t.s.putStudy(ctx, x, 1); err != nil {
+		return nil, err
+	}
+	t.s.studies.Wake()
+	return &pb.CreateStudyResponse{Study: x}, nil
+}
+
+// stations are the slugs of all stations of the presses in scope.
+func (f *fleet) stations() map[string]bool {
+	out := map[string]bool{}
+	for _, id := range f.scope {
+		plant, press := splitPress(id)
+		for _, p := range f.plants[plant].GetPresses() {
+			if p.GetPress() != press {
+				continue
+			}
+			for _, s := range p.GetStations() {
+				out[s.GetSlug()] = true
+			}
+		}
+	}
+	return out
+}
+
+// fillSpec writes the defaults into a spec.
+func fillSpec(s *pb.StudySpec) {
+	d := study.DefaultSpec()
+	if s.MaxLag == nil {
+		s.MaxLag = proto.Int32(int32(d.MaxLag))
+	}
+	if s.Permutations == 0 {
+		s.Permutations = int32(d.Permutations)
+	}
+	if s.Seed == 0 {
+		s.Seed = d.Seed
+	}
+	if s.MinRunMm == 0 {
+		s.MinRunMm = d.MinRunMM
+	}
+	if s.MinCoverage == 0 {
+		s.MinCoverage = d.MinCoverage
+	}
+	if s.Block == "" {
+		s.Block = string(d.Block)
+	}
+}
+
+// runSpec is the spec as the study package takes it. Stations are chosen when
+// the data set is made.
+func runSpec(s *pb.StudySpec) study.Spec {
+	out := study.DefaultSpec()
+	out.MaxLag, out.Permutations, out.Seed = int(s.GetMaxLag()), int(s.GetPermutations()), s.GetSeed()
+	out.MinRunMM, out.MinCoverage, out.Block = s.GetMinRunMm(), s.GetMinCoverage(), study.Block(s.GetBlock())
+	return out
+}
+
+// putStudy keeps a version of a study.
+func (s *Server) putStudy(ctx context.Context, x *pb.Study, version uint64) error {
+	body, err := proto.MarshalOptions{Deterministic: true}.Marshal(x)
+	if err != nil {
+		return fmt.Errorf("encode study %s: %w", x.Id, err)
+	}
+	return s.deps.Reader.PutStudy(ctx, StudyRecord{ID: x.Id, Version: version, CreatedMS: x.CreatedAt.AsTime().UnixMilli(), State: x.State,
+		Title: x.GetSpec().GetTitle(), Body: body})
+}
+
+// study reads a kept study.
+func (s *Server) study(ctx context.Context, id string) (*pb.Study, uint64, error) {
+	rec, err := s.deps.Reader.GetStudy(ctx, id)
+	if errors.Is(err, ErrNotFound) {
+		return nil, 0, notFound("study", id)
+	}
+	if err != nil {
+		return nil, 0, err
+	}
+	x, err := studyOf(rec)
+	return x, rec.Version, err
+}
+
+func studyOf(rec StudyRecord) (*pb.Study, error) {
+	x := &pb.Study{}
+	if err := proto.Unmarshal(rec.Body, x); err != nil {
+		return nil, fmt.Errorf("study %s: %w", rec.ID, err)
+	}
+	return x, nil
+}
+
+// doneStudy reads a study that has a result.
+func (s *Server) doneStudy(ctx context.Context, id string) (*pb.Study, error) {
+	x, _, err := s.study(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	if x.State != pb.StudyState_STUDY_STATE_DONE {
+		return nil, withDetails(codes.FailedPrecondition, "study "+id+" has no result: it is "+stateWord(x.State))
+	}
+	return x, nil
+}
+
+func stateWord(s pb.StudyState) string {
+	return strings.ToLower(strings.TrimPrefix(s.String(), "STUDY_STATE_"))
+}
+
+// GetStudy returns a study.
+func (t *studyService) GetStudy(ctx context.Context, req *pb.GetStudyRequest) (*pb.GetStudyResponse, error) {
+	x, _, err := t.s.study(ctx, req.GetId())
+	if err != nil {
+		return nil, err
+	}
+	return &pb.GetStudyResponse{Study: x}, nil
+}
+
+// ListStudies lists studies, newest first, without their results.
+func (t *studyService) ListStudies(ctx context.Context, req *pb.ListStudiesRequest) (*pb.ListStudiesResponse, error) {
+	token, _, err := parseToken[string](req.GetPageToken(), "studies")
+	if err != nil {
+		return nil, err
+	}
+	size := pageSize(req.GetPageSize())
+	list, err := t.s.deps.Reader.ListStudies(ctx, token.Key, size)
+	if err != nil {
+		return nil, err
+	}
+	resp := &pb.ListStudiesResponse{}
+	for _, rec := range list {
+		x, err := studyOf(rec)
+		if err != nil {
+			return nil, err
+		}
+		x.ResultJson, x.Findings, x.Sentences, x.Cautions, x.DataNotes = "", nil, nil, nil, nil
+		resp.Studies = append(resp.Studies, x)
+	}
+	if len(list) == size {
+		resp.NextPageToken = pageToken[string]{Key: list[size-1].ID, Asks: "studies"}.String()
+	}
+	return resp, nil
+}
+
+const (
+	progressTick = 200 * time.Millisecond
+	stateTick    = time.Second // between looks at the kept state, for a study another process runs
+)
+
+// WatchStudy streams progress until the study ends.
+func (t *studyService) WatchStudy(req *pb.WatchStudyRequest, out pb.StudyService_WatchStudyServer) error {
+	ctx := out.Context()
+	var last *pb.WatchStudyResponse
+	var looked time.Time
+	for {
+		now := t.s.studies.progress(req.GetId())
+		if now == nil && time.Since(looked) >= stateTick {
+			x, _, err := t.s.study(ctx, req.GetId())
+			if err != nil {
+				return err
+			}
+			now, looked = &pb.WatchStudyResponse{State: x.State}, time.Now()
+		}
+		if now != nil && (last == nil || !proto.Equal(last, now)) {
+			if err := out.Send(now); err != nil {
+				return err
+			}
+			last = now
+		}
+		if s := last.GetState(); s == pb.StudyState_STUDY_STATE_DONE || s == pb.StudyState_STUDY_STATE_FAILED {
+			return nil
+		}
+		if err := wait(ctx, nil, progressTick); err != nil {
+			return err
+		}
+	}
+}
+
+// RerunStudy computes a study again from its kept data set.
+func (t *studyService) RerunStudy(ctx context.Context, req *pb.RerunStudyRequest) (*pb.RerunStudyResponse, error) {
+	x, err := t.s.doneStudy(ctx, req.GetId())
+	if err != nil {
+		return nil, err
+	}
+	d, err := t.s.keptData(ctx, x)
+	if err != nil {
+		return nil, err
+	}
+	_, sum, _, err := compute(d, x.Spec, nil)
+	if err != nil {
+		return nil, err
+	}
+	return &pb.RerunStudyResponse{Same: sum == x.ResultSha256, ResultSha256: sum, KeptSha256: x.ResultSha256}, nil
+}
+
+// keptData reads the data set a study was computed from.
+func (s *Server) keptData(ctx context.Context, x *pb.Study) (*study.DataSet, error) {
+	b, err := s.deps.Reader.GetData(ctx, x.DataSha256)
+	if errors.Is(err, ErrNotFound) {
+		return nil, notFound("data set", x.DataSha256)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return study.Parse(b)
+}
+
+// compute runs a study: its result, the SHA-256 of the result's JSON, and that.
+func compute(d *study.DataSet, spec *pb.StudySpec, progress func(done, total int)) (*study.Result, string, []byte, error) {
+	res, err := study.Run(d, runSpec(spec), progress)
+	if err != nil {
+		return nil, "", nil, err
+	}
+	text, err := json.Marshal(res)
+	if err != nil {
+		return nil, "", nil, fmt.Errorf("encode a study's result: %w", err)
+	}
+	h := sha256.Sum256(text)
+	return res, hex.EncodeToString(h[:]), text, nil
+}
+
+// VerifyStudy folds the log again as of the study's pins and compares the data
+// set with the kept one.
+func (t *studyService) VerifyStudy(ctx context.Context, req *pb.VerifyStudyRequest) (*pb.VerifyStudyResponse, error) {
+	x, err := t.s.doneStudy(ctx, req.GetId())
+	if err != nil {
+		return nil, err
+	}
+	now, err := t.s.foldData(ctx, x.Spec, x.AsOf.GetPos(), x.AsOf.GetRegistryRev())
+	if err != nil {
+		return nil, err
+	}
+	resp := &pb.VerifyStudyResponse{DataSha256: now.set.SHA256(), KeptSha256: x.DataSha256}
+	resp.Same = resp.DataSha256 == resp.KeptSha256
+	if resp.Same {
+		return resp, nil
+	}
+	kept, err := t.s.keptData(ctx, x)
+	if err != nil {
+		return nil, err
+	}
+	resp.Note = firstDifference(kept, now.set)
+	if v := x.AsOf.GetRulesVersion(); v != RulesVersion {
+		resp.Note += fmt.Sprintf("; the study was made under accounting rules %d, this program has %d", v, RulesVersion)
+	}
+	return resp, nil
+}
+
+// firstDifference names the first thing in which two data sets differ.
+func firstDifference(kept, now *study.DataSet) string {
+	switch {
+	case !slices.Equal(kept.Stations, now.Stations):
+		return fmt.Sprintf("the stations were %q and are %q", kept.Stations, now.Stations)
+	case !slices.Equal(kept.Families, now.Families):
+		return fmt.Sprintf("the product families were %q and are %q", kept.Families, now.Families)
+	}
+	name := func(r *study.Row) string {
+		return fmt.Sprintf("%s on %s", r.Press, time.Unix(int64(r.Day)*86400, 0).UTC().Format(time.DateOnly))
+	}
+	one := func(r study.Row) []byte {
+		return (&study.DataSet{Stations: kept.Stations, Families: kept.Families, Rows: []study.Row{r}}).Bytes()
+	}
+	for i := range min(len(kept.Rows), len(now.Rows)) {
+		if !bytes.Equal(one(kept.Rows[i]), one(now.Rows[i])) {
+			return fmt.Sprintf("%d rows were kept, %d are folded now; the first that differs is %s (kept) against %s", len(kept.Rows), len(now.Rows), name(&kept.Rows[i]), name(&now.Rows[i]))
+		}
+	}
+	return fmt.Sprintf("%d rows were kept, %d are folded now", len(kept.Rows), len(now.Rows))
+}
+
+// chunkBytes is the size of one message of GetDataSet.
+const chunkBytes = 64 << 10
+
+// GetDataSet streams the kept data set: its canonical bytes, or CSV.
+func (t *studyService) GetDataSet(req *pb.GetDataSetRequest, out pb.StudyService_GetDataSetServer) error {
+	ctx := out.Context()
+	x, _, err := t.s.study(ctx, req.GetId())
+	if err != nil {
+		return err
+	}
+	if x.DataSha256 == "" {
+		return withDetails(codes.FailedPrecondition, "study "+x.Id+" has no data set: it is "+stateWord(x.State))
+	}
+	b, err := t.s.deps.Reader.GetData(ctx, x.DataSha256)
+	if errors.Is(err, ErrNotFound) {
+		return notFound("data set", x.DataSha256)
+	}
+	if err != nil {
+		return err
+	}
+	if req.GetFormat() == pb.DataSetFormat_DATA_SET_FORMAT_CSV {
+		d, err := study.Parse(b)
+		if err != nil {
+			return err
+		}
+		var text bytes.Buffer
+		if err := d.WriteCSV(&text); err != nil {
+			return err
+		}
+		b = text.Bytes()
+	}
+	for chunk := range slices.Chunk(b, chunkBytes) {
+		if err := out.Send(&pb.GetDataSetResponse{Chunk: chunk}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
