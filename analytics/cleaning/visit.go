@@ -153,17 +153,20 @@ func shareGroup(h *timeline.History, g *Group, breaks, out []timeline.Interval, 
 		}
 		brk, inBreak := find(breaks, piece.From)
 		work = work[:0]
+		atBreak := false // a chain is on its way to a sign-off after the break
 		for ci := range cs {
 			st := cs[ci].at(piece.From)
 			if st == nil {
 				continue
 			}
-			if !inBreak || cs[ci].signedIn(h, brk) {
-				work = append(work, st)
+			if inBreak && !cs[ci].signedIn(h, brk) {
+				atBreak = true
+				continue
 			}
+			work = append(work, st)
 		}
 		if len(work) == 0 {
-			if !inBreak || anySigned(h, cs, brk) {
+			if !inBreak || !atBreak && anySigned(h, cs, brk) {
 				if s := g.sessionAt(piece.From); s != nil {
 					s.Closing += piece.Len()
 					closing[s.ID] += piece.Len()
