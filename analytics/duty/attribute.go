@@ -6,10 +6,9 @@ import (
 
 // attribution says which tasks a sign-off or skip speaks of.
 type attribution struct {
-	signOffs map[string][]int // by task: indexes into History.SignOffs, in order
-	skips    map[string][]int // by task: indexes into History.Skips, in order
-	opened   map[string]int64 // by session: its first opening
-	occasion map[string]timeline.Occasion
+	signOffs map[string][]int             // by task: indexes into History.SignOffs, in order
+	skips    map[string][]int             // by task: indexes into History.Skips, in order
+	opened   map[string][]*timeline.Event // by session: its openings, in order
 }
 
 // newAttribution reads the sign-offs and skips of a history. One that names a
@@ -18,15 +17,12 @@ type attribution struct {
 // the only one with the cadence of its session's occasion (start-up, shut-down,
 // changeover); else of none.
 func newAttribution(p *timeline.Press, h *timeline.History) *attribution {
-	a := &attribution{signOffs: map[string][]int{}, skips: map[string][]int{}, opened: map[string]int64{}, occasion: map[string]timeline.Occasion{}}
+	a := &attribution{signOffs: map[string][]int{}, skips: map[string][]int{}, opened: map[string][]*timeline.Event{}}
 	for i := range h.Opened {
 		e := &h.Opened[i]
-		if _, ok := a.opened[e.Session]; !ok {
-			a.opened[e.Session] = e.At
-			a.occasion[e.Session] = e.Occasion
-		}
+		a.opened[e.Session] = append(a.opened[e.Session], e)
 	}
-	days := map[int64][]timeline.Task{} // by hour: DayAt is not cheap
+	days := map[int64][]timeline.Task{} // by minute: DayAt is not cheap
 	tasksAt := func(at int64) []timeline.Task {
 		if len(p.Plans) == 1 {
 			return p.Plans[0].Tasks
@@ -42,7 +38,7 @@ func newAttribution(p *timeline.Press, h *timeline.History) *attribution {
 	for i := range h.SignOffs {
 		e := &h.SignOffs[i]
 		tasks := tasksAt(e.At)
-		slug := named(e, tasks, a.occasion)
+		slug := a.named(e, tasks)
 		if slug == "" {
 			continue
 		}
@@ -57,16 +53,38 @@ func newAttribution(p *timeline.Press, h *timeline.History) *attribution {
 	}
 	for i := range h.Skips {
 		e := &h.Skips[i]
-		if slug := named(e, tasksAt(e.At), a.occasion); slug != "" {
+		if slug := a.named(e, tasksAt(e.At)); slug != "" {
 			a.skips[slug] = append(a.skips[slug], i)
 		}
 	}
 	return a
 }
 
-func named(e *timeline.Event, tasks []timeline.Task, occasion map[string]timeline.Occasion) string {
+// opening is the latest opening of the session that an event names, not more
+// than 24 h before it; nil if there is none.
+func (a *attribution) opening(e *timeline.Event) *timeline.Event {
+	if e.Session == "" {
+		return nil
+	}
+	l := a.opened[e.Session]
+	for i := len(l) - 1; i >= 0; i-- {
+		if d := e.At - l[i].At; d >= 0 {
+			if d > crossBefore {
+				return nil
+			}
+			return l[i]
+		}
+	}
+	return nil
+}
+
+func (a *attribution) named(e *timeline.Event, tasks []timeline.Task) string {
 	if e.Task != "" {
 		return e.Task
+	}
+	var own timeline.Cadence
+	if o := a.opening(e); o != nil {
+		own = cadenceOf(o.Occasion)
 	}
 	var all, fit []string
 	for i := range tasks {
@@ -75,7 +93,7 @@ func named(e *timeline.Event, tasks []timeline.Task, occasion map[string]timelin
 			continue
 		}
 		all = append(all, t.Slug)
-		if c := cadenceOf(occasion[e.Session]); c != 0 && trigger(t, c) != nil {
+		if own != 0 && trigger(t, own) != nil {
 			fit = append(fit, t.Slug)
 		}
 	}
@@ -105,12 +123,13 @@ func cadenceOf(o timeline.Occasion) timeline.Cadence {
 // one entered afterwards finds its window). A skip from a start-up, shut-down
 // or changeover session speaks only of that cadence where the task has it.
 func (a *attribution) skipFits(e *timeline.Event, t *timeline.Task, c timeline.Cadence, opens, closes int64) bool {
-	at, known := a.opened[e.Session]
-	if e.Session == "" || !known {
-		return e.At >= opens && e.At <= closes
+	in := func(at int64) bool { return at >= opens && at <= closes }
+	o := a.opening(e)
+	if o == nil {
+		return in(e.At)
 	}
-	if own := cadenceOf(a.occasion[e.Session]); own != 0 && own != c && trigger(t, own) != nil {
+	if own := cadenceOf(o.Occasion); own != 0 && own != c && trigger(t, own) != nil {
 		return false
 	}
-	return e.At >= opens && e.At <= closes || at >= opens && at <= closes
+	return in(e.At) || in(o.At)
 }

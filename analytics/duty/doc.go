@@ -30,16 +30,19 @@
 // job's first.
 //
 // Clocks: counted from the last sign-off of the task, whatever it discharged.
-// The duty opens when half the interval has passed (a sign-off before that
-// resets the clock without making a row), is due when the clock reaches the
-// interval, is late after due + grace, and is missed when the clock reaches
-// twice the interval; the next one then is due at that instant, and so on.
-// Several clocks on a task are one duty: the earliest one opens it, makes it
-// due and closes it, and a sign-off resets them all. A weekly duty fixed to a
-// weekday is due on that day whenever the last sign-off was; it opens 84 h
-// before and closes 84 h after. Due instants by date are at the end of the
-// day's last planned shift; on a day without shifts at the end of the last
-// planned shift before it.
+// The duty opens when four fifths of the interval have passed (a sign-off
+// before that resets the clock without making a row or earning an allowance),
+// is due when the clock reaches the interval, is late after due + grace, and is
+// missed when the clock reaches twice the interval; the next one then is due at
+// that instant, and so on. A sign-off before due is shown as due when it was
+// made. A skip decides the duty at once. Several clocks on a task are one duty:
+// the earliest one opens it, makes it due and closes it, and a sign-off resets
+// them all. A weekly duty fixed to a weekday is due on that day whenever the
+// last sign-off was: it opens a fifth of a week (33.6 h) before, and is late
+// until the next week's opens. Due instants by date are at the end of the day's
+// last planned shift; on a day without shifts at the end of the last planned
+// shift before it, or, where that is less than half an interval after the last
+// sign-off, of the first one after it.
 //
 // Run hours are time in PRODUCTION and in slices of any other state in which
 // the web moved; kilometers are the counted length of every state, in planned

@@ -11,6 +11,7 @@ import (
 // Spans of the rules, milliseconds.
 const (
 	lookAround  = 48 * timeline.Hour // what a day may see behind its start and past its end
+	lookBehind  = 24 * timeline.Hour // what it looks for sign-offs; their sessions may be older
 	minRun      = 10 * timeline.Minute
 	beforeEnd   = 2 * timeline.Hour
 	afterLast   = 12 * timeline.Hour

@@ -105,6 +105,9 @@ func (f *fold) shutdown(t *timeline.Task) (window, bool) {
 		w.opens = first
 	}
 	if w.opens >= w.closes {
+		if !f.over {
+			return w, false // it may run again
+		}
 		w.opens = last
 	}
 	w.due = min(w.due, w.closes)
@@ -174,7 +177,8 @@ func (f *fold) settle(w *window, st *taskState) {
 	w.done = f.discharge(w, st)
 	if w.done == nil {
 		for _, i := range f.look.skips[w.task.Slug] {
-			if e := &f.h.Skips[i]; e.At <= f.frontier && f.look.skipFits(e, &w.task, w.cadence, w.from, w.closes) {
+			if e := &f.h.Skips[i]; e.At >= f.own.From-lookBehind && e.At <= f.frontier && e.At < f.own.To+lookAround &&
+				f.look.skipFits(e, &w.task, w.cadence, w.from, w.closes) {
 				w.skip = e
 				break
 			}
@@ -232,8 +236,8 @@ func (f *fold) settle(w *window, st *taskState) {
 }
 
 // discharge is the first sign-off in the window that has not discharged an
-// earlier duty of the task. One from before what the day can see comes from the
-// carry.
+// earlier duty of the task. Of those more than 24 h before the day only the
+// last is known, from the carry.
 func (f *fold) discharge(w *window, st *taskState) *timeline.Event {
 	usable := func(at int64, id timeline.ID) bool {
 		if at < w.from || at > w.closes || at > f.frontier {
@@ -241,11 +245,11 @@ func (f *fold) discharge(w *window, st *taskState) *timeline.Event {
 		}
 		return st.usedAt == 0 || at > st.usedAt || at == st.usedAt && id != st.usedID
 	}
-	if st.lastAt != 0 && st.lastAt < f.own.From-lookAround && usable(st.lastAt, st.lastID) {
+	if st.lastAt != 0 && st.lastAt < f.own.From-lookBehind && usable(st.lastAt, st.lastID) {
 		return &timeline.Event{ID: st.lastID, At: st.lastAt}
 	}
 	for _, i := range f.look.signOffs[w.task.Slug] {
-		if e := &f.h.SignOffs[i]; usable(e.At, e.ID) && e.At >= f.own.From-lookAround {
+		if e := &f.h.SignOffs[i]; usable(e.At, e.ID) && e.At >= f.own.From-lookBehind {
 			return e
 		}
 	}
