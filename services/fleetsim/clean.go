@@ -30,8 +30,8 @@ func (d *dayGen) due(c pb.Cadence) []taskDef {
 			if d.weekly && (c == pb.Cadence_CADENCE_SHUTDOWN && d.date.weekday() == 5 || c == pb.Cadence_CADENCE_STARTUP && d.date.weekday() < 5) {
 				out = append(out, t)
 			}
-		case t.cadence == pb.Cadence_CADENCE_RUN_KM && c == pb.Cadence_CADENCE_SHUTDOWN && x.km >= 0.7*t.every,
-			t.cadence == pb.Cadence_CADENCE_RUN_HOURS && c == pb.Cadence_CADENCE_STARTUP && x.hours >= 0.75*t.every:
+		case t.cadence == pb.Cadence_CADENCE_RUN_KM && c == pb.Cadence_CADENCE_SHUTDOWN && x.km >= 0.52*t.every,
+			t.cadence == pb.Cadence_CADENCE_RUN_HOURS && c == pb.Cadence_CADENCE_STARTUP && x.hours >= 0.6*t.every:
 			out = append(out, t)
 		}
 	}

@@ -18,11 +18,11 @@ type mechanism struct {
 	what    string
 }
 
-const maxSoil = 4
+const maxSoil = 2
 
 var mechanisms = []mechanism{
 	{webCleaner, 0.30, 0, 0, "dust left on the web prints as voids: waste grows with the web run since the web cleaner was cleaned"},
-	{uv1, 0.40, 1.25, 0.05, "a dirty lamp window cures less: nothing shows until more than a usual day's web has run since the clean, then waste grows and the crew slows the press"},
+	{uv1, 0.25, 1, 0.05, "a dirty lamp window cures less: nothing shows until more than a usual day's web has run since the clean, then waste grows and the crew slows the press"},
 }
 
 // level is max(0, x − onset) of a mechanism.

@@ -119,7 +119,7 @@ type kindDef struct {
 }
 
 var kindDefs = map[string]kindDef{
-	kindUV:     {0.0028, 22, 28, 90, 7, 5},
-	kindLED:    {0.0028, 20, 25, 80, 6, 4.5},
-	kindInkjet: {0.0040, 6, 9, 14, 2.2, 4},
+	kindUV:     {0.0028, 18, 24, 90, 9, 5},
+	kindLED:    {0.0028, 16, 22, 80, 8, 4.5},
+	kindInkjet: {0.0040, 6, 9, 14, 2.6, 4},
 }

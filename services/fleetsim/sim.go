@@ -1,6 +1,7 @@
 package fleetsim
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -119,6 +120,29 @@ func (s *Sim) Day(i int, d Day, w io.Writer) (Count, error) {
 	return c, nil
 }
 
+// Run writes all days from First to Last, day after day, all presses of a day
+// one after the other; to says where press i is written. each, if given, is
+// told after every day. It stops early when ctx ends.
+func (s *Sim) Run(ctx context.Context, to func(i int) io.Writer, each func(d Day, c Count)) error {
+	for d := s.first; d <= s.last; d++ {
+		sum := Count{}
+		for i := range s.presses {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			c, err := s.Day(i, d, to(i))
+			if err != nil {
+				return err
+			}
+			sum.Add(c)
+		}
+		if each != nil {
+			each(d, sum)
+		}
+	}
+	return nil
+}
+
 // Span is when production day d of press i begins and ends, unix ms; ok is
 // false on a day without shifts.
 func (s *Sim) Span(i int, d Day) (from, to int64, ok bool) {
@@ -202,5 +226,5 @@ func usualKm(plant *pb.Plant, x *pb.Press, zone *time.Location) float64 {
 	for _, b := range plan.breaks {
 		planned -= b.to - b.from
 	}
-	return math.Round(float64(planned) / float64(minute) * 0.55 * float64(x.RatedMmPerMin) * 0.85 / 1e6)
+	return math.Round(float64(planned) / float64(minute) * 0.55 * float64(x.RatedMmPerMin) * 0.95 / 1e6)
 }

@@ -101,12 +101,10 @@ func TestDeterminism(t *testing.T) {
 			}
 		},
 		"day by day": func(s *fleetsim.Sim, w []bytes.Buffer) {
-			for d := s.First(); d <= s.Last(); d++ {
-				for i := range s.Len() {
-					if _, err := s.Day(i, d, &w[i]); err != nil {
-						t.Fatal(err)
-					}
-				}
+			days := 0
+			err := s.Run(t.Context(), func(i int) io.Writer { return &w[i] }, func(fleetsim.Day, fleetsim.Count) { days++ })
+			if err != nil || days != 7*weeks {
+				t.Fatalf("%d days: %v", days, err)
 			}
 		},
 		"at once": func(s *fleetsim.Sim, w []bytes.Buffer) {
