@@ -382,3 +382,43 @@ func TestVisitsShareAllTime(t *testing.T) {
 		}
 	})
 }
+
+// One crew with sessions open on two presses: the visits of that time are
+// shared, on both, and stay out of the median.
+func TestShareCrews(t *testing.T) {
+	press := func(from, a, b, to, crew string) cleaning.PressVisits {
+		l, p := newLog(t)
+		l.Open(date+from, "s", timeline.OccasionShutdown)
+		crewSign(l, a, "s", "a", crew)
+		crewSign(l, b, "s", "b", crew)
+		l.Close(date+to, "s")
+		h := l.History()
+		g := cleaning.Groups(p, h, nil)
+		v, _ := cleaning.Visits(p, h, g, nil, func(_, _ string) int64 { return 0 })
+		return cleaning.PressVisits{Groups: g, Visits: v}
+	}
+	marks := func(p ...cleaning.PressVisits) string {
+		cleaning.ShareCrews(p)
+		var out []string
+		for _, x := range p {
+			for _, v := range x.Visits {
+				out = append(out, v.Mark)
+			}
+		}
+		return strings.Join(out, ",")
+	}
+	if got := marks(press("21:00", "21:10", "21:30", "21:30", "x"), press("21:20", "21:40", "21:50", "21:50", "x")); got != ",shared,shared," {
+		t.Errorf("one crew: %q", got)
+	}
+	if got := marks(press("21:00", "21:10", "21:30", "21:30", "x"), press("21:20", "21:40", "21:50", "21:50", "y")); got != ",,," {
+		t.Errorf("two crews: %q", got)
+	}
+	if got := marks(press("21:00", "21:10", "21:30", "21:30", ""), press("21:20", "21:40", "21:50", "21:50", "")); got != ",,," {
+		t.Errorf("no crew said: %q", got)
+	}
+	shared := press("21:00", "21:10", "21:30", "21:30", "x")
+	cleaning.ShareCrews([]cleaning.PressVisits{shared, press("21:20", "21:40", "21:50", "21:50", "x")})
+	if f := cleaning.Summarize(shared.Visits, 1); f.Visits != 1 || f.LeftOut != 1 || f.Total != 30*minute {
+		t.Errorf("%+v", f)
+	}
+}

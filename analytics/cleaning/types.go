@@ -36,6 +36,7 @@ type Visit struct {
 	Session      string
 	Station      string
 	Task         string
+	Crew         string // pseudonym, never a badge; empty: not said
 	Occasion     timeline.Occasion
 	From, To     int64 // unix ms; To is the sign-off
 	Time         int64 // press ms: breaks taken out, shared between chains at once

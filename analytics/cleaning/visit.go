@@ -114,7 +114,7 @@ func shareGroup(h *timeline.History, g *Group, breaks, out []timeline.Interval, 
 			s := &g.Sessions[st.session]
 			st.visit = len(visits)
 			visits = append(visits, Visit{
-				Session: s.ID, Station: e.Station, Task: e.Task, Occasion: s.Occasion,
+				Session: s.ID, Station: e.Station, Task: e.Task, Crew: e.Crew, Occasion: s.Occasion,
 				From: st.began, To: st.to, Standard: standard(e.Task, e.Station), SignOff: e.ID,
 			})
 		}
