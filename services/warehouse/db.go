@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"log/slog"
 	"strconv"
@@ -31,8 +32,7 @@ type DB struct {
 	log      *slog.Logger
 	id       uint64
 	version  string
-	settings clickhouse.Settings // of every insert of events
-	http     bool
+	settings clickhouse.Settings // of every insert
 
 	dirty dirtyState
 }
@@ -58,7 +58,7 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 	}
 	opt.MaxOpenConns, opt.MaxIdleConns = cfg.MaxConns, cfg.MaxConns
 	opt.ReadTimeout = max(opt.ReadTimeout, 5*time.Minute)
-	db := &DB{cfg: cfg, log: cfg.Log, http: opt.Protocol == clickhouse.HTTP}
+	db := &DB{cfg: cfg, log: cfg.Log}
 	db.dirty.writer = randomUint64()
 
 	// The database may not exist yet, and an old server must be refused before anything is asked of it.
@@ -73,8 +73,8 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 		return nil, fmt.Errorf("open the warehouse: %w", err)
 	}
 	db.version = fmt.Sprintf("%d.%d.%d", v.Version.Major, v.Version.Minor, v.Version.Patch)
-	if err := engine.CheckVersion(v.Name, db.version); err != nil {
-		return nil, err
+	if err := engine.CheckVersion(v.DisplayName, db.version); err != nil {
+		return nil, &OldServerError{err}
 	}
 	if err := admin.Exec(ctx, "CREATE DATABASE IF NOT EXISTS "+identifier(cfg.Database)); err != nil {
 		return nil, fmt.Errorf("create database %s: %w", cfg.Database, err)
@@ -89,6 +89,37 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 		return nil, err
 	}
 	return db, nil
+}
+
+// OldServerError says that the server is older than downweb needs. A person must upgrade it.
+type OldServerError struct{ err error }
+
+func (e *OldServerError) Error() string { return e.err.Error() }
+
+// OpenWait is Open, again and again until the server answers or ctx ends. What only a person can mend, an
+// *OldServerError, a *SchemaError or a DSN that cannot be read, it returns at once.
+func OpenWait(ctx context.Context, cfg Config) (*DB, error) {
+	if _, err := clickhouse.ParseDSN(cfg.DSN); err != nil {
+		return nil, fmt.Errorf("warehouse dsn: %w", err)
+	}
+	wait := 100 * time.Millisecond
+	for failed := 0; ; failed++ {
+		db, err := Open(ctx, cfg)
+		var old *OldServerError
+		var newer *SchemaError
+		if err == nil || errors.As(err, &old) || errors.As(err, &newer) {
+			return db, err
+		}
+		if failed == 0 && cfg.Log != nil {
+			cfg.Log.Warn("waiting for the warehouse", "err", err)
+		}
+		select {
+		case <-ctx.Done():
+			return nil, errors.Join(ctx.Err(), err)
+		case <-time.After(wait):
+		}
+		wait = min(2*wait, 5*time.Second)
+	}
 }
 
 func (db *DB) start(ctx context.Context) error {
