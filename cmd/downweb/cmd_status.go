@@ -175,7 +175,11 @@ func printStatus(w io.Writer, r *pb.GetStatusResponse, children []childState, no
 				notes = append(notes, "the registry to name it")
 			}
 			if p.GetDirtyFrom() != "" {
-				notes = append(notes, "a recompute from "+p.GetDirtyFrom())
+				from := p.GetDirtyFrom()
+				if from == "0001-01-01" { // since ever
+					from = "its first day"
+				}
+				notes = append(notes, "a recompute from "+from)
 			}
 			if p.GetDanglingVoids() > 0 {
 				notes = append(notes, plural(p.GetDanglingVoids(), "void's target", "voids' targets"))

@@ -138,8 +138,11 @@ func agentConfig(cfg *Config, log *slog.Logger, sources ...agent.Source) (agent.
 		return agent.Config{}, err
 	}
 	return agent.Config{Name: cfg.Agent.Name, Presses: cfg.Agent.Presses, Sources: sources, SpoolDir: filepath.Dir(d.spool(cfg.Agent.Name)), SpoolMax: cfg.Agent.SpoolMax,
-		BadgeKeyDir: filepath.Join(cfg.keysDir(), "badges"), URL: url, Password: secret, FutureLimit: cfg.Ingest.FutureLimit, Log: log}, nil
+		BadgeKeyDir: badgeDir(cfg), URL: url, Password: secret, FutureLimit: cfg.Ingest.FutureLimit, Log: log}, nil
 }
+
+// badgeDir holds the keys that badges are made into pseudonyms with; agents and api of a plant share it.
+func badgeDir(cfg *Config) string { return filepath.Join(cfg.keysDir(), "badges") }
 
 // agentState is what an agent leaves in run/agent-NAME.json for `agent status`.
 type agentState struct {

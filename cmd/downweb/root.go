@@ -77,7 +77,7 @@ func (a *app) root() *cobra.Command {
 		return usagef("%w; see \"%s --help\"", err, c.CommandPath())
 	})
 	root.AddCommand(
-		a.upCommand(), a.demoCommand(), a.engineCommand(), a.natsCommand(), a.ingestCommand(), a.agentCommand(),
+		a.upCommand(), a.demoCommand(), a.engineCommand(), a.natsCommand(), a.ingestCommand(), a.apiCommand(), a.agentCommand(),
 		a.lossCommand(), a.stationsCommand(), a.sessionsCommand(), a.dutiesCommand(), a.studyCommand(),
 		a.eventsCommand(), a.registryCommand(), a.statusCommand(), a.versionCommand(), a.simCommand(),
 	)
