@@ -30,7 +30,6 @@ type Reader interface {
 	EventsAfter(ctx context.Context, after, upTo uint64, limit int) (evs []*pb.StoredEvent, next uint64, err error)
 	GetEvent(ctx context.Context, plant, press string, id timeline.ID) (*pb.StoredEvent, error)
 	PressLogs(ctx context.Context) (map[string]PressLog, error)
-	Holes(ctx context.Context) (map[string][]*pb.Hole, error)
 	// DirtyFrom is the earliest instant (unix ms) waiting to be projected, by
 	// "plant/press"; presses with nothing waiting are not in it.
 	DirtyFrom(ctx context.Context) (map[string]int64, error)
@@ -105,6 +104,7 @@ type PressLog struct {
 	OverlapMM int64
 	Dead      int64
 	Dangling  int64 // voids of which nothing is stored that they take back
+	Holes     []*pb.Hole
 }
 
 // StudyRecord is a kept study: Body is a Study message.

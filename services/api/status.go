@@ -40,10 +40,6 @@ func (t *statusService) GetStatus(ctx context.Context, req *pb.GetStatusRequest)
 	if err != nil {
 		return nil, err
 	}
-	holes, err := r.Holes(ctx)
-	if err != nil {
-		return nil, err
-	}
 	dirty, err := r.DirtyFrom(ctx)
 	if err != nil {
 		return nil, err
@@ -70,7 +66,7 @@ func (t *statusService) GetStatus(ctx context.Context, req *pb.GetStatusRequest)
 	for _, id := range names {
 		l := logs[id]
 		p := &pb.PressStatus{Press: id, Events: l.Events, OverlapMs: l.OverlapMS, OverlapMm: l.OverlapMM, Dead: l.Dead,
-			DanglingVoids: l.Dangling, Holes: holes[id], Unknown: f.presses[id] == nil}
+			DanglingVoids: l.Dangling, Holes: l.Holes, Unknown: f.presses[id] == nil}
 		if l.Events > 0 {
 			p.LastEvent = stamp(l.LastEvent)
 		}

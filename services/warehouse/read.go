@@ -41,8 +41,12 @@ ORDER BY occurred_at, epoch, seq`
 // ReadSlices reads the slices of a press that meet [from, to), unix ms, each identity once, sorted by start, epoch and
 // seq. Voided and overlapping ones are among them.
 func (db *DB) ReadSlices(ctx context.Context, plant, press string, from, to int64) ([]timeline.Slice, error) {
-	rows, err := db.conn.Query(readContext(ctx), selectSlices,
-		pressArgs(plant, press, clickhouse.Named("early", param(clampMillis(from-maxSlice))), clickhouse.Named("to", param(clampMillis(to))))...)
+	return db.readSlices(ctx, selectSlices, plant, press, from, to)
+}
+
+func (db *DB) readSlices(ctx context.Context, query, plant, press string, from, to int64, more ...any) ([]timeline.Slice, error) {
+	rows, err := db.conn.Query(readContext(ctx), query, append(more,
+		pressArgs(plant, press, clickhouse.Named("early", param(clampMillis(from-maxSlice))), clickhouse.Named("to", param(clampMillis(to))))...)...)
 	if err != nil {
 		return nil, fmt.Errorf("read slices of %s/%s: %w", plant, press, err)
 	}
@@ -94,8 +98,12 @@ ORDER BY occurred_at, epoch, seq`
 // it, all job starts, job corrections and voids of the press, the rest by occurred_at. Each identity once, sorted by At, epoch and
 // seq; voided ones are among them.
 func (db *DB) ReadEvents(ctx context.Context, plant, press string, from, to int64) ([]timeline.Event, error) {
-	rows, err := db.conn.Query(readContext(ctx), selectEvents,
-		pressArgs(plant, press, clickhouse.Named("from", param(from)), clickhouse.Named("early", param(clampMillis(from))), clickhouse.Named("to", param(clampMillis(to))))...)
+	return db.readEvents(ctx, selectEvents, plant, press, from, to)
+}
+
+func (db *DB) readEvents(ctx context.Context, query, plant, press string, from, to int64, more ...any) ([]timeline.Event, error) {
+	rows, err := db.conn.Query(readContext(ctx), query, append(more,
+		pressArgs(plant, press, clickhouse.Named("from", param(from)), clickhouse.Named("early", param(clampMillis(from))), clickhouse.Named("to", param(clampMillis(to))))...)...)
 	if err != nil {
 		return nil, fmt.Errorf("read events of %s/%s: %w", plant, press, err)
 	}

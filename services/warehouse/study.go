@@ -53,6 +53,11 @@ func (db *DB) ListStudies(ctx context.Context, before string, limit int) ([]Stud
 		clickhouse.Named("before", before), clickhouse.Named("limit", param(int64(limit))))
 }
 
+// UnfinishedStudies are the latest versions of studies that are queued (state 1) or running (2), oldest first.
+func (db *DB) UnfinishedStudies(ctx context.Context) ([]StudyRow, error) {
+	return db.studies(ctx, selectStudy+"WHERE state IN (1, 2) ORDER BY id")
+}
+
 func (db *DB) studies(ctx context.Context, sql string, args ...any) ([]StudyRow, error) {
 	rows, err := db.conn.Query(ctx, sql, args...)
 	if err != nil {
