@@ -396,6 +396,13 @@ func TestDuties(t *testing.T) {
 			w.normal(1, 2, 3, 4)
 			w.fill("d5 06:00")
 		}, "d1 missed, d2 missed, d3 missed"},
+		{"plan with a shorter interval: due once, when it begins", []timeline.Task{task("a", every(timeline.CadenceRunHours, 100))}, func(w *week) {
+			w.p.Plans = append(w.p.Plans, timeline.Plan{ValidFrom: monday + 2, Tasks: []timeline.Task{task("a", every(timeline.CadenceRunHours, 4))}})
+			w.normal(1, 2) // 28 h
+			w.produce("d3 07:00", "d3 10:00")
+			w.sign("d3 06:20", "a")
+			w.fill("d3 12:00")
+		}, "d3 on time"},
 		{"open at the frontier", []timeline.Task{task("a", startup)}, func(w *week) {
 			w.normal(1)
 			w.sign("d1 06:50", "a")

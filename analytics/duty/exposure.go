@@ -9,9 +9,21 @@ import (
 
 // freeze notes how one task left its station at the day's first PRODUCTION. A
 // start-up clean not signed by then counts as not cleaned, whatever the grace
-// allows for the duty.
-func (f *fold) freeze(st *taskState, wins []window) {
+// allows for the duty. A task of which no window has closed yet counts as
+// cleaned, as none was required; one due at shut-down as unknown, as the day
+// before is.
+func (f *fold) freeze(slug string, st *taskState, wins []window) {
+	t := taskIn(f.p.TasksOn(f.day.Day), slug)
+	if t == nil && len(wins) == 0 {
+		return // left the plan
+	}
 	x := Exposure{Station: st.station, State: st.exposed, SinceMM: -1, SinceMS: -1, InRow: st.inRow}
+	if x.State == neverClosed {
+		x.State = Cleaned
+		if trigger(t, timeline.CadenceShutdown) != nil {
+			x.State = NotKnown
+		}
+	}
 	if st.clean.ok {
 		x.SinceMM, x.SinceMS = st.clean.mm, st.clean.ms
 		x.AtLeast = st.clean.atLeast || f.longestGap(timeline.Interval{From: max(f.own.From, st.cleanAt), To: f.res.FirstProduction}) > 0
@@ -41,15 +53,10 @@ func (f *fold) freeze(st *taskState, wins []window) {
 
 // exposures joins the tasks of each station: one task's missing clean makes it
 // not cleaned; else one unknown makes it unknown; else one clean makes it
-// cleaned. A station without any closed window counts as cleaned unless its
-// only duties are at shut-down, of which nothing is known yet. The meters are
-// those since the latest clean by any of its tasks.
+// cleaned. The meters are those since the latest clean by any of its tasks.
 func (f *fold) exposures() {
 	by := map[string]Exposure{}
 	for _, x := range f.frozen {
-		if x.State == neverClosed {
-			x.State = Cleaned
-		}
 		y, ok := by[x.Station]
 		if !ok {
 			by[x.Station] = x

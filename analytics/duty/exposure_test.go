@@ -55,6 +55,12 @@ func TestExposure(t *testing.T) {
 			w.fill("d3 12:00")
 			w.sign("d1 21:30", "a")
 		}, 2, duty.Cleaned, 0, false},
+		{"before the first shut-down nothing is known", []timeline.Task{task("a", shutdown)}, func(w *week) {
+			w.normal(1)
+		}, 1, duty.NotKnown, 0, false},
+		{"before the first weekly window nothing was required", []timeline.Task{task("a", fixed(3))}, func(w *week) {
+			w.normal(1)
+		}, 1, duty.Cleaned, 0, false},
 		{"two in a row", []timeline.Task{task("a", shutdown)}, func(w *week) {
 			w.normal(1, 2, 3)
 			w.fill("d3 12:00")

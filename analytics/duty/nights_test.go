@@ -105,3 +105,20 @@ func TestRowInstants(t *testing.T) {
 		t.Errorf("%+v", r)
 	}
 }
+
+// Clock duties follow each other: four fifths of 5 h, 5 h, 10 h; the next opens
+// when the one before is missed.
+func TestClockRounds(t *testing.T) {
+	w := newWeek(t, task("a", every(timeline.CadenceRunHours, 5)))
+	w.normal(1)
+	w.fill("d1 21:00")
+	rows := w.fold()[0].Rows
+	want := []duty.Row{
+		{Day: monday, Task: "a", Station: "a", Cadence: timeline.CadenceRunHours, Opens: w.At(at("d1 11:00")), Due: w.At(at("d1 12:00")),
+			Closes: w.At(at("d1 17:00")), Outcome: duty.Missed},
+		{Day: monday, Task: "a", Station: "a", Cadence: timeline.CadenceRunHours, Opens: w.At(at("d1 17:00")), Due: w.At(at("d1 17:00")), Outcome: duty.Open},
+	}
+	if len(rows) != 2 || rows[0] != want[0] || rows[1] != want[1] {
+		t.Errorf("\n got %+v\nwant %+v", rows, want)
+	}
+}

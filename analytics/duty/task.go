@@ -53,7 +53,7 @@ func (f *fold) task(slug string) {
 			st.closed(&wins[s.i])
 		case stepStart:
 			mark = f.moveTo(&st, mark, s.at)
-			f.freeze(&st, wins)
+			f.freeze(slug, &st, wins)
 		}
 	}
 	f.clocks(slug, &st, mark, f.end)
@@ -187,7 +187,8 @@ func (f *fold) clockTask(slug string, st *taskState) *timeline.Task {
 // clocks takes the clock duty up to an instant: opens it, makes it due, and
 // when its time is over decides it.
 func (f *fold) clocks(slug string, st *taskState, mark, to int64) {
-	for range 100 { // a task cannot be due a hundred times between two events of a day
+	after := int64(0) // end of the round before
+	for range 100 {   // a task cannot be due a hundred times between two events of a day
 		t := f.clockTask(slug, st)
 		if t == nil {
 			return
@@ -197,7 +198,10 @@ func (f *fold) clocks(slug string, st *taskState, mark, to int64) {
 			if at > to {
 				return
 			}
-			st.opened, st.openDay, st.openBy = max(at, st.since), f.day.Day, by
+			if f.overtaken(t, st, mark, at) {
+				continue
+			}
+			st.opened, st.openDay, st.openBy = max(at, st.since, after), f.day.Day, by
 			t = f.clockTask(slug, st)
 			if t == nil {
 				return
@@ -225,17 +229,31 @@ func (f *fold) clocks(slug string, st *taskState, mark, to int64) {
 			o = Unknown
 		}
 		f.row(t, Row{Cadence: st.dueBy, Opens: st.opened, Due: st.due, Closes: at, Outcome: o})
-		f.nextRound(t, st, at)
+		st.nextRound()
 		st.left(o, false)
+		after = at
 	}
 }
 
+// overtaken passes over an interval that was over before it could open: a new
+// plan made the interval shorter than what the clock already shows. Only the
+// latest of those intervals is due.
+func (f *fold) overtaken(t *timeline.Task, st *taskState, mark, opens int64) bool {
+	const bound = 10_000
+	from := st.rounds
+	for st.rounds < from+bound {
+		if at, _ := f.reaches(t, st, mark, dueAt*(st.rounds+2)); at > opens {
+			break
+		}
+		st.rounds++
+	}
+	return st.rounds > from
+}
+
 // nextRound starts the interval after one that ended without a sign-off.
-func (f *fold) nextRound(t *timeline.Task, st *taskState, at int64) {
+func (st *taskState) nextRound() {
 	st.endRound()
 	st.rounds++
-	_ = t
-	_ = at
 }
 
 // signed decides the clock duty that a sign-off discharges. Before it opens a
@@ -276,7 +294,7 @@ func (f *fold) skipped(slug string, st *taskState, e *timeline.Event) {
 	}
 	f.row(t, r)
 	st.left(r.Outcome, true)
-	f.nextRound(t, st, e.At)
+	st.nextRound()
 }
 
 // openAtFrontier shows a clock duty that is due and undecided where the day
