@@ -9,6 +9,8 @@ import (
 	"time"
 
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
+	"github.com/downweb/downweb/services/eventlog"
+	"github.com/downweb/downweb/services/eventlog/eventlogtest"
 	"github.com/downweb/downweb/services/warehouse"
 )
 
@@ -237,7 +239,7 @@ func TestTwoIngests(t *testing.T) {
 	}
 }
 
-// The log server is stopped and started in the middle.
+// The log server is stopped and started in the middle; then its stream is lost.
 func TestLogServerRestarts(t *testing.T) {
 	r := newRig(t)
 	r.start(r.db)
@@ -249,5 +251,19 @@ func TestLogServerRestarts(t *testing.T) {
 	r.waitMark("rhein", "p1", 7, 1000)
 	if _, distinct := r.count(); distinct != 1000 {
 		t.Errorf("%d identities", distinct)
+	}
+	// The stream itself is lost, with what it held and with its consumer; a new one begins at 1.
+	if err := r.env.JS.DeleteStream(r.ctx, eventlog.StreamPress); err != nil {
+		t.Fatal(err)
+	}
+	if err := eventlog.EnsureStreams(r.ctx, r.env.JS, eventlog.StreamOptions{LeaseTTL: eventlogtest.LeaseTTL}); err != nil {
+		t.Fatal(err)
+	}
+	r.send(r.cut("rhein", "p2", 8, slicesOf(200), 20)...)
+	r.send(frames[:3]...)
+	r.waitMark("rhein", "p2", 8, 200)
+	r.waitMark("rhein", "p1", 7, 1000)
+	if rows, distinct := r.count(); rows != 1200 || distinct != 1200 {
+		t.Errorf("%d rows, %d identities", rows, distinct)
 	}
 }

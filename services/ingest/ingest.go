@@ -139,6 +139,7 @@ func (in *Ingest) work(ctx context.Context) error {
 	g.Go(func() error { return in.pull(ctx, batches) })
 	g.Go(func() error { return in.storeAll(ctx, batches) })
 	g.Go(func() error { return in.registry(ctx) })
+	g.Go(func() error { return in.housekeeping(ctx) })
 	if in.deps.Beside != nil {
 		g.Go(func() error {
 			if err := in.deps.Beside(ctx); err != nil {
@@ -184,10 +185,21 @@ func (in *Ingest) load(ctx context.Context) error {
 	in.progress, in.pos = all, pos
 	in.mu.Unlock()
 	in.metrics.Pos.Store(pos)
-	if err := in.wh.PurgeDirty(ctx); err != nil && ctx.Err() == nil {
-		in.log.Warn("old dirty marks are not deleted", "err", err)
-	}
 	in.log.Info("marks loaded", "epochs", len(all), "pos", pos, "took", time.Since(started).Round(time.Millisecond))
+	return nil
+}
+
+// purgeEvery is how often dirty marks that have been projected are deleted.
+const purgeEvery = 10 * time.Minute
+
+// housekeeping deletes what is no longer needed, at the start and then every so often.
+func (in *Ingest) housekeeping(ctx context.Context) error {
+	for ctx.Err() == nil {
+		if err := in.wh.PurgeDirty(ctx); err != nil && ctx.Err() == nil {
+			in.log.Warn("old dirty marks are not deleted", "err", err)
+		}
+		in.pause(ctx, purgeEvery)
+	}
 	return nil
 }
 

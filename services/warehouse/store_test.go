@@ -467,3 +467,37 @@ func TestListEvents(t *testing.T) {
 		t.Errorf("no event: %v", err)
 	}
 }
+
+// An insert becomes one part, so that it is stored whole or not at all, also when it is large and of every kind.
+func TestInsertIsOnePart(t *testing.T) {
+	db := openTest(t)
+	ctx := testContext(t)
+	if err := db.conn.Exec(ctx, "SYSTEM STOP MERGES events"); err != nil {
+		t.Fatal(err)
+	}
+	p := newSeries(1, "rhein", "p1")
+	var evs []*pb.Event
+	for month := Month(t0); ; {
+		e := p.next()
+		if Month(millis(e.OccurredAt)) != month {
+			p = newSeries(uint64(len(evs)), "rhein", "p1")
+			continue
+		}
+		if evs = append(evs, e); len(evs) == 150000 {
+			break
+		}
+	}
+	if err := db.InsertEvents(ctx, evs, 1); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.InsertEvents(ctx, append(evs, validEvents()...), 2); err != nil {
+		t.Fatal(err)
+	}
+	var parts, rows uint64
+	if err := db.conn.QueryRow(ctx, "SELECT count(), sum(rows) FROM system.parts WHERE active AND database = currentDatabase() AND table = 'events'").Scan(&parts, &rows); err != nil {
+		t.Fatal(err)
+	}
+	if want := uint64(2*len(evs) + len(validEvents())); parts != 2 || rows != want {
+		t.Errorf("%d parts of %d rows after two inserts of %d", parts, rows, want)
+	}
+}
