@@ -95,6 +95,11 @@ func EnsureStreams(ctx context.Context, js jetstream.JetStream, opt StreamOption
 	return nil
 }
 
+// AckWait is how long a frame may stay unacknowledged before it is delivered
+// again: twice the worst insert, and the longest pause after a server restart
+// that lost deliveries on their way. Slower work says InProgress.
+const AckWait = 20 * time.Second
+
 // Consumer is the durable pull consumer of one warehouse on stream PRESS.
 // A warehouse with a new id (made or restored) reads from the stream's start.
 func Consumer(ctx context.Context, js jetstream.JetStream, warehouseID uint64) (jetstream.Consumer, error) {
@@ -103,7 +108,7 @@ func Consumer(ctx context.Context, js jetstream.JetStream, warehouseID uint64) (
 		Description:   "the warehouse's reader",
 		DeliverPolicy: jetstream.DeliverAllPolicy,
 		AckPolicy:     jetstream.AckExplicitPolicy,
-		AckWait:       time.Minute,
+		AckWait:       AckWait,
 		MaxDeliver:    -1,
 		MaxAckPending: 20_000,
 		ReplayPolicy:  jetstream.ReplayInstantPolicy,
