@@ -3,17 +3,12 @@ package api
 import (
 	"context"
 	"errors"
-	"io"
 	"log/slog"
 	"net"
-	"slices"
 	"strconv"
 	"strings"
 
 	"buf.build/go/protovalidate"
-	"github.com/ClickHouse/clickhouse-go/v2"
-	"github.com/nats-io/nats.go"
-	"github.com/nats-io/nats.go/jetstream"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -82,20 +77,12 @@ func toStatus(log *slog.Logger, err error) error {
 		return withDetails(codes.DeadlineExceeded, "not finished in time: whether it was done is not known; try again with the same request_id")
 	case errors.Is(err, ErrNotFound):
 		return withDetails(codes.NotFound, "not found")
-	case errors.Is(err, ErrUnavailable), errors.As(err, &netErr), hopDown(err):
+	case errors.Is(err, ErrUnavailable), errors.As(err, &netErr):
 		log.Warn("a hop is down", "error", err)
 		return withDetails(codes.Unavailable, "a part of the line is down, try again")
 	}
 	log.Error("a call failed", "error", err)
 	return withDetails(codes.Internal, "internal error")
-}
-
-// hopDown says whether an error tells that the event log or the warehouse is
-// not reached, other than by an error of the network.
-func hopDown(err error) bool {
-	return slices.ContainsFunc([]error{io.EOF, io.ErrUnexpectedEOF, net.ErrClosed, clickhouse.ErrAcquireConnTimeout,
-		nats.ErrNoResponders, nats.ErrTimeout, nats.ErrConnectionClosed, nats.ErrDisconnected, nats.ErrConnectionReconnecting,
-		jetstream.ErrNoStreamResponse, jetstream.ErrStreamNotFound}, func(e error) bool { return errors.Is(err, e) })
 }
 
 func unaryErrors(log *slog.Logger) grpc.UnaryServerInterceptor {

@@ -71,3 +71,33 @@ GROUP BY epoch ORDER BY epoch`, pressArgs(plant, press, l.arg())...)
 func (l *LogAt) LatestRegistry(ctx context.Context) ([]*pb.RegistryRevision, error) {
 	return l.db.LatestRegistry(ctx)
 }
+
+// ArrivedAfter says which presses got events after an insert number, and the
+// earliest instant (unix ms) that these can change; a corrected job changes all
+// since the press's beginning.
+func (db *DB) ArrivedAfter(ctx context.Context, pos uint64) ([]Dirty, error) {
+	rows, err := db.conn.Query(ctx, `
+SELECT plant, press, min(multiIf(kind = 20, {ever:Int64}, kind IN (15, 17, 21), toUnixTimestamp64Milli(from_at), toUnixTimestamp64Milli(occurred_at)))
+FROM events
+WHERE pos > {pos:UInt64}
+GROUP BY plant, press ORDER BY plant, press`, clickhouse.Named("pos", param(pos)), clickhouse.Named("ever", param(sinceEver)))
+	if err != nil {
+		return nil, fmt.Errorf("what arrived after %d: %w", pos, err)
+	}
+	defer rows.Close()
+	var out []Dirty
+	for rows.Next() {
+		var d Dirty
+		if err := rows.Scan(&d.Plant, &d.Press, &d.From); err != nil {
+			return nil, fmt.Errorf("what arrived after %d: %w", pos, err)
+		}
+		out = append(out, d)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("what arrived after %d: %w", pos, err)
+	}
+	return out, nil
+}
+
+// sinceEver is before every instant that can be stored, unix ms.
+const sinceEver = int64(-1) << 53
