@@ -1,6 +1,9 @@
 package duty
 
 import (
+	"slices"
+	"time"
+
 	"github.com/downweb/downweb/analytics/timeline"
 )
 
@@ -16,24 +19,24 @@ type attribution struct {
 // station speaks of the station's only task; where the station has several, of
 // the only one with the cadence of its session's occasion (start-up, shut-down,
 // changeover); else of none.
-func newAttribution(p *timeline.Press, h *timeline.History) *attribution {
+func newAttribution(p *timeline.Press, h *timeline.History, plans map[timeline.Day]timeline.DayPlan) *attribution {
 	a := &attribution{signOffs: map[string][]int{}, skips: map[string][]int{}, opened: map[string][]*timeline.Event{}}
 	for i := range h.Opened {
 		e := &h.Opened[i]
 		a.opened[e.Session] = append(a.opened[e.Session], e)
 	}
-	days := map[int64][]timeline.Task{} // by minute: DayAt is not cheap
 	tasksAt := func(at int64) []timeline.Task {
 		if len(p.Plans) == 1 {
 			return p.Plans[0].Tasks
 		}
-		k := at / timeline.Minute
-		l, ok := days[k]
-		if !ok {
-			l = p.TasksOn(p.Calendar.DayAt(at))
-			days[k] = l
+		d := timeline.DayOf(time.UnixMilli(at).In(p.Calendar.Zone))
+		for x := d - 2; x <= d+1; x++ {
+			pl := planOf(p, plans, x)
+			if slices.ContainsFunc(pl.Segments, func(s timeline.Segment) bool { return s.Has(at) }) {
+				return p.TasksOn(x)
+			}
 		}
-		return l
+		return p.TasksOn(d)
 	}
 	for i := range h.SignOffs {
 		e := &h.SignOffs[i]

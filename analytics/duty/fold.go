@@ -26,8 +26,8 @@ const (
 // not changed. Days are folded one after the other: the State returned is that
 // after the day, for the fold of next.
 func Fold(p *timeline.Press, st State, h *timeline.History, day, next timeline.DayPlan, frontier int64) (Result, State) {
-	look := newAttribution(p, h)
 	plans := map[timeline.Day]timeline.DayPlan{day.Day: day, next.Day: next}
+	look := newAttribution(p, h, plans)
 	res, out := newFold(p, st, h, look, plans, day, next, frontier).decide()
 	// Sign-offs that discharge a duty of the next day may lie in this one (a
 	// start-up clean done the evening before) or in a session that crosses into
