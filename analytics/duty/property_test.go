@@ -54,6 +54,11 @@ func randomWeek(t *testing.T, rt *rapid.T) *week {
 		}
 	}
 	w.T = t
+	if rapid.Bool().Draw(rt, "new plan") {
+		second := []timeline.Task{task("hours", every(timeline.CadenceRunHours, 2)), task("new", fixed(0)), task("shut-a", on(timeline.CadenceStartup))}
+		w.p.Plans = append(w.p.Plans, timeline.Plan{ValidFrom: monday + timeline.Day(rapid.IntRange(1, 5).Draw(rt, "valid from")),
+			Tasks: append(second, randomPlan()[:2]...)})
+	}
 	for j := 1; j <= 4; j++ {
 		w.Add(timeline.Event{Kind: timeline.KindJobStarted, At: w.At(at(fmt.Sprintf("d%d 07:00", j))), Job: fmt.Sprintf("J%d", j),
 			Family: rapid.SampledFrom([]string{"", "film", "paper"}).Draw(rt, "family"), Condition: -1})

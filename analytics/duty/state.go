@@ -40,6 +40,7 @@ type taskState struct {
 	lastAt   int64        // last sign-off, unix ms; 0: none
 	lastID   timeline.ID
 	cleanAt  int64 // last clean of the day being folded; not carried
+	after    int64 // a clock duty opens no earlier; not carried
 	usedAt   int64 // last sign-off that discharged a window duty
 	usedID   timeline.ID
 	rounds   int          // intervals missed or skipped since the last sign-off

@@ -38,6 +38,7 @@ func (f *fold) task(slug string) {
 		}
 		f.settle(&wins[i], &st)
 	}
+	st.after = f.own.From
 	mark := f.own.From // st.touch and st.clean stand for this instant
 	for _, s := range f.steps(slug, wins) {
 		f.clocks(slug, &st, mark, s.at)
@@ -76,7 +77,7 @@ func (f *fold) task(slug string) {
 	if st.opened != 0 {
 		st.gap = max(st.gap, f.longestGap(timeline.Interval{From: max(st.opened, f.own.From), To: f.end}))
 	}
-	st.cleanAt = 0
+	st.cleanAt, st.after = 0, 0
 	f.st.tasks[slug] = st
 }
 
@@ -187,8 +188,7 @@ func (f *fold) clockTask(slug string, st *taskState) *timeline.Task {
 // clocks takes the clock duty up to an instant: opens it, makes it due, and
 // when its time is over decides it.
 func (f *fold) clocks(slug string, st *taskState, mark, to int64) {
-	after := int64(0) // end of the round before
-	for range 100 {   // a task cannot be due a hundred times between two events of a day
+	for range 100 { // a task cannot be due a hundred times between two events of a day
 		t := f.clockTask(slug, st)
 		if t == nil {
 			return
@@ -198,10 +198,11 @@ func (f *fold) clocks(slug string, st *taskState, mark, to int64) {
 			if at > to {
 				return
 			}
+			at = max(at, st.since, st.after)
 			if f.overtaken(t, st, mark, at) {
 				continue
 			}
-			st.opened, st.openDay, st.openBy = max(at, st.since, after), f.day.Day, by
+			st.opened, st.openDay, st.openBy = at, f.day.Day, by
 			t = f.clockTask(slug, st)
 			if t == nil {
 				return
@@ -229,9 +230,8 @@ func (f *fold) clocks(slug string, st *taskState, mark, to int64) {
 			o = Unknown
 		}
 		f.row(t, Row{Cadence: st.dueBy, Opens: st.opened, Due: st.due, Closes: at, Outcome: o})
-		st.nextRound()
+		st.nextRound(at)
 		st.left(o, false)
-		after = at
 	}
 }
 
@@ -251,8 +251,9 @@ func (f *fold) overtaken(t *timeline.Task, st *taskState, mark, opens int64) boo
 }
 
 // nextRound starts the interval after one that ended without a sign-off.
-func (st *taskState) nextRound() {
+func (st *taskState) nextRound(at int64) {
 	st.endRound()
+	st.after = at
 	st.rounds++
 }
 
@@ -294,7 +295,7 @@ func (f *fold) skipped(slug string, st *taskState, e *timeline.Event) {
 	}
 	f.row(t, r)
 	st.left(r.Outcome, true)
-	st.nextRound()
+	st.nextRound(e.At)
 }
 
 // openAtFrontier shows a clock duty that is due and undecided where the day
