@@ -194,6 +194,7 @@ func (d *demo) fill(ctx context.Context, conn *grpc.ClientConn) error {
 	dir := dataDir(d.cfg.DataDir)
 	var first, last simState
 	var firstAt time.Time
+	var before int64
 	for !last.Done {
 		text, err := os.ReadFile(dir.simState())
 		if err == nil && json.Unmarshal(text, &last) == nil {
@@ -204,12 +205,18 @@ func (d *demo) fill(ctx context.Context, conn *grpc.ClientConn) error {
 			if took := time.Since(firstAt).Seconds(); took > 0.5 {
 				rate = fmt.Sprintf(", %s events/s", grouped(int64(float64(last.Lines-first.Lines)/took)))
 			}
-			bar.say(fmt.Sprintf("day %d of %d (%s), %s events%s", last.Days, last.Of, last.Day, grouped(last.Lines), rate))
+			switch {
+			case last.Days == last.Of && last.Lines == before:
+				bar.say(grouped(last.Lines) + " events sent, waiting until all are stored")
+			case last.Days > 0:
+				bar.say(fmt.Sprintf("day %d of %d (%s), %s events%s", last.Days, last.Of, last.Day, grouped(last.Lines), rate))
+			}
+			before = last.Lines
 		}
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
-		case <-time.After(50 * time.Millisecond):
+		case <-time.After(100 * time.Millisecond):
 		}
 	}
 	took := time.Since(begin)

@@ -22,7 +22,7 @@ func (d *demo) print(ctx context.Context, conn *grpc.ClientConn) error {
 	period := &pb.Period{FirstDay: d.fleet.First().String(), LastDay: d.fleet.Last().String()}
 	head := func(text string) { fmt.Fprintf(d.out, "\n== %s ==\n\n", text) }
 
-	losses, err := pb.NewLossServiceClient(conn).GetLosses(ctx, &pb.GetLossesRequest{Period: period})
+	losses, err := pb.NewLossServiceClient(conn).GetLosses(ctx, &pb.GetLossesRequest{Period: period, GroupBy: pb.LossGroup_LOSS_GROUP_PRESS})
 	if err != nil {
 		return err
 	}

@@ -73,8 +73,13 @@ func printStations(w io.Writer, r *pb.ListStationTimesResponse) {
 		wrapped(w, "", "  ", "Minutes per visit; above and below: time over and under standard, summed; * fewer than 10 visits; odd: under 20 % or over 300 % of standard; out: batch taps and shared crews, not timed.")
 	}
 	if t := r.GetReconciliation(); t != nil {
-		wrapped(w, "", "  ", fmt.Sprintf("Overrun of the sessions %s min = stations' excess %s - saved %s + interruptions %s + allowance not used %s.", number(t.GetOverrunMinutes(), 1),
-			number(t.GetOwnExcessMinutes(), 1), number(t.GetSavedMinutes(), 1), number(t.GetInterruptionMinutes(), 1), number(t.GetUnusedAllowanceMinutes(), 1)))
+		explained := t.GetOwnExcessMinutes() - t.GetSavedMinutes() + t.GetInterruptionMinutes() + t.GetUnusedAllowanceMinutes()
+		text := fmt.Sprintf("Overrun of the sessions %s min = above standard %s - below %s + interruptions %s + allowance not used %s", number(t.GetOverrunMinutes(), 1),
+			number(t.GetOwnExcessMinutes(), 1), number(t.GetSavedMinutes(), 1), number(t.GetInterruptionMinutes(), 1), number(t.GetUnusedAllowanceMinutes(), 1))
+		if rest := t.GetOverrunMinutes() - explained; rest > 0.05 || rest < -0.05 {
+			text += fmt.Sprintf(" + not explained %s", number(rest, 1))
+		}
+		wrapped(w, "", "  ", text+" (closing counts as a station's time)")
 	}
 	printPins(w, r.GetPeriod(), nil, nil, r.GetAsOf())
 }

@@ -136,7 +136,29 @@ func printLossHead(w io.Writer, p lossPage) {
 	wrapped(w, "", "", fmt.Sprintf("Maintenance cost %s %s.", p.scope, say(ct+dt, cp+dp, cm+dm, l.sums(c, d))))
 	wrapped(w, "  ", "  ", "Cleaning took "+say(ct, cp, cm, l.sums(c))+";")
 	wrapped(w, "  ", "  ", "dirt took "+say(dt, dp, dm, l.sums(d))+".")
+	if len(l.codes) == 0 {
+		if text := moneyByBasis(p.resp.GetGroups()); text != "" {
+			wrapped(w, "  ", "  ", "In money, cleaning and dirt together: "+text+".")
+		}
+	}
 	fmt.Fprintln(w)
+}
+
+// moneyByBasis sums the maintenance share of groups, apart by currency and basis.
+func moneyByBasis(groups []*pb.LossTree) string {
+	sums := map[string]decimal.Decimal{}
+	for _, t := range groups {
+		for _, code := range currencies(t.GetCleaning(), t.GetDirt()) {
+			key := code + " at the " + t.GetBasis()
+			sums[key] = sums[key].Add(printed(amount(t.GetCleaning().GetMoney(), code), code)).Add(printed(amount(t.GetDirt().GetMoney(), code), code))
+		}
+	}
+	var parts []string
+	for _, key := range keys(sums) {
+		code, basis, _ := strings.Cut(key, " ")
+		parts = append(parts, code+" "+moneyText(sums[key], code)+" "+basis)
+	}
+	return strings.Join(parts, ", ")
 }
 
 // printLadder writes the columns of the ladder, the bars in what is left of the line.
@@ -148,6 +170,17 @@ func printLadder(w io.Writer, l *ladder) {
 	room := width - l.grid(shown, 0).wide() - 2
 	l.grid(shown, min(max(room, 4), 30)).print(w)
 	fmt.Fprintln(w)
+	var apart []string // outside planned time, in a currency that the losses have no money in
+	for _, leaf := range l.tree.GetOutside() {
+		for _, m := range leaf.GetMoney() {
+			if !slices.Contains(l.codes, m.GetCurrency()) {
+				apart = append(apart, leaf.GetName()+" "+m.GetCurrency()+" "+moneyCell(leaf.GetMoney(), m.GetCurrency()))
+			}
+		}
+	}
+	if len(apart) > 0 {
+		wrapped(w, "", "  ", "Outside planned time: "+strings.Join(apart, ", "))
+	}
 	if len(l.codes) > len(shown) {
 		wrapped(w, "", "", fmt.Sprintf("Money in %s is left out of this table: see -o csv.", strings.Join(l.codes[len(shown):], ", ")))
 	}
@@ -156,6 +189,9 @@ func printLadder(w io.Writer, l *ladder) {
 // grid lays the ladder out with money in the shown currencies and bars of a width.
 func (l *ladder) grid(shown []string, barWidth int) *grid {
 	t := l.tree
+	exact := func(leaf *pb.LossLeaf) func(code string) string {
+		return func(code string) string { return moneyCell(leaf.GetMoney(), code) }
+	}
 	heads := []string{"", "", ">" + l.clock.name, ">m"}
 	for _, code := range shown {
 		heads = append(heads, ">"+code)
@@ -181,10 +217,15 @@ func (l *ladder) grid(shown []string, barWidth int) *grid {
 	}
 	for i, leaf := range t.GetLeaves() {
 		line(shareMark[leaf.GetShare()], leaf.GetName(), l.clock.text(l.time[i]), metersCell(leaf.GetLengthMm(), l.meters[i]),
-			func(code string) string { return moneyText(l.money[code][i], code) }, fixed(l.points[i], 2), bar(leaf.GetTimeUs(), most, barWidth))
+			func(code string) string {
+				if !priced(leaf.GetMoney(), code) {
+					return ""
+				}
+				return moneyText(l.money[code][i], code)
+			}, fixed(l.points[i], 2), bar(leaf.GetTimeUs(), most, barWidth))
 		for _, part := range leaf.GetParts() {
 			line("", "  of it "+part.GetName(), l.clock.text(roundRatio(part.GetTimeUs(), 1, l.clock.unit)), metersCell(part.GetLengthMm(), roundRatio(part.GetLengthMm(), 1, 1000)),
-				func(code string) string { return moneyText(amount(part.GetMoney(), code), code) }, "", "")
+				exact(part), "", "")
 		}
 	}
 	rounded := slices.ContainsFunc(shown, func(code string) bool { return !l.rounding[code].IsZero() })
@@ -192,7 +233,12 @@ func (l *ladder) grid(shown []string, barWidth int) *grid {
 		line("", "rounding", "", "", func(code string) string { return moneyText(l.rounding[code], code) }, "", "")
 	}
 	g.rule()
-	line("", "sum of the losses", l.clock.text(l.sumTime), grouped(l.sumMeters), func(code string) string { return moneyText(l.sumMoney[code], code) }, pointsCell(t, l.sumPoints), "")
+	line("", "sum of the losses", l.clock.text(l.sumTime), grouped(l.sumMeters), func(code string) string {
+		if !priced(t.GetSum().GetMoney(), code) {
+			return ""
+		}
+		return moneyText(l.sumMoney[code], code)
+	}, pointsCell(t, l.sumPoints), "")
 	line("", "valuable operating time", l.clock.text(l.valuable), "", none, pointsCell(t, l.valuablePoints), "")
 	g.rule()
 	for _, s := range []struct {
@@ -201,20 +247,23 @@ func (l *ladder) grid(shown []string, barWidth int) *grid {
 	}{{"c", "cleaning", t.GetCleaning()}, {"d", "dirt", t.GetDirt()}} {
 		time, points, meters := l.share(s.name)
 		line(s.mark, "of the losses: "+s.name, l.clock.text(time), grouped(meters),
-			func(code string) string { return moneyText(amount(s.leaf.GetMoney(), code), code) }, pointsCell(t, points), "")
+			exact(s.leaf), pointsCell(t, points), "")
 	}
-	if len(t.GetOutside()) > 0 {
-		g.rule()
-		for i, leaf := range t.GetOutside() {
-			name := leaf.GetName()
-			if i == 0 {
-				name = "outside planned time: " + name
-			} else {
-				name = "  " + name
-			}
-			line("", name, l.clock.text(roundRatio(leaf.GetTimeUs(), 1, l.clock.unit)), metersCell(leaf.GetLengthMm(), roundRatio(leaf.GetLengthMm(), 1, 1000)),
-				func(code string) string { return moneyText(amount(leaf.GetMoney(), code), code) }, "", "")
+	begun := false
+	for _, leaf := range t.GetOutside() {
+		if leaf.GetTimeUs() == 0 && leaf.GetLengthMm() == 0 && !slices.ContainsFunc(shown, func(code string) bool { return priced(leaf.GetMoney(), code) }) {
+			continue
 		}
+		name := "  " + leaf.GetName()
+		if !begun {
+			g.rule()
+			begun, name = true, "outside planned time: "+leaf.GetName()
+		}
+		time := ""
+		if leaf.GetTimeUs() != 0 {
+			time = l.clock.text(roundRatio(leaf.GetTimeUs(), 1, l.clock.unit))
+		}
+		line("", name, time, metersCell(leaf.GetLengthMm(), roundRatio(leaf.GetLengthMm(), 1, 1000)), exact(leaf), "", "")
 	}
 	return g
 }
@@ -224,6 +273,18 @@ func pointsCell(t *pb.LossTree, points int64) string {
 		return ""
 	}
 	return fixed(points, 2)
+}
+
+// priced says whether there is an amount of a currency.
+func priced(money []*pb.Money, code string) bool {
+	return slices.ContainsFunc(money, func(m *pb.Money) bool { return m.GetCurrency() == code })
+}
+
+func moneyCell(money []*pb.Money, code string) string {
+	if !priced(money, code) {
+		return ""
+	}
+	return moneyText(amount(money, code), code)
 }
 
 func metersCell(mm, meters int64) string {
@@ -273,8 +334,14 @@ func printLossFoot(w io.Writer, p lossPage) {
 	if t.GetBasis() == "" {
 		basis = "each press's own basis (they are mixed)"
 	}
-	if len(currencies(append(slices.Clone(t.GetLeaves()), t.GetSum())...)) > 0 {
+	sums := []*pb.LossLeaf{t.GetSum()}
+	for _, g := range p.resp.GetGroups() {
+		sums = append(sums, g.GetSum())
+	}
+	if len(currencies(append(sums, t.GetLeaves()...)...)) > 0 {
 		wrapped(w, "", "  ", "Money: minutes at "+basis+", meters at the price of the web, by each day's rates. c: cleaning, d: dirt")
+	} else if slices.ContainsFunc(p.resp.GetNotes(), func(n string) bool { return strings.HasPrefix(n, "Money") }) {
+		fmt.Fprintln(w, "c: cleaning, d: dirt")
 	} else {
 		fmt.Fprintln(w, "No money rates are set. c: cleaning, d: dirt")
 	}
@@ -310,7 +377,7 @@ func printPins(w io.Writer, p *pb.Period, zones, dayOf []string, a *pb.AsOf) {
 	wrapped(w, "", "  ", fmt.Sprintf("As of insert %s, registry revision %d, rules %d; %s", grouped(int64(a.GetPos())), a.GetRegistryRev(), a.GetRulesVersion(), through))
 	if len(a.GetBehind()) > 0 {
 		var names []string
-		for _, b := range a.GetBehind()[:min(6, len(a.GetBehind()))] {
+		for _, b := range a.GetBehind()[:min(3, len(a.GetBehind()))] {
 			names = append(names, b.GetPress()+" (to "+instant(b.GetFrontier().AsTime())+")")
 		}
 		if more := len(a.GetBehind()) - len(names); more > 0 {
@@ -354,18 +421,44 @@ func printLossGroups(w io.Writer, r *pb.GetLossesResponse) {
 	g.print(w)
 	fmt.Fprintln(w)
 	for _, code := range codes {
-		g := newGrid("", ">cleaning "+code, ">dirt "+code, ">all losses "+code)
-		for _, t := range append(slices.Clone(r.GetGroups()), r.GetTotal()) {
-			key := t.GetKey()
-			if t == r.GetTotal() {
-				key = "all"
-				g.rule()
-			}
-			g.row(key, moneyText(amount(t.GetCleaning().GetMoney(), code), code), moneyText(amount(t.GetDirt().GetMoney(), code), code), moneyText(amount(t.GetSum().GetMoney(), code), code))
-		}
-		g.print(w)
-		fmt.Fprintln(w)
+		printMoneyGroups(w, r, code)
 	}
+}
+
+// printMoneyGroups writes the money of each group that has amounts of a currency, with one sum per basis: money
+// on different bases is never added.
+func printMoneyGroups(w io.Writer, r *pb.GetLossesResponse, code string) {
+	g := newGrid("", "minutes at the", ">cleaning "+code, ">dirt "+code, ">all losses "+code)
+	type sums struct{ cleaning, dirt, all decimal.Decimal }
+	var bases []string
+	total := map[string]sums{}
+	for _, t := range r.GetGroups() {
+		if !priced(t.GetSum().GetMoney(), code) {
+			continue
+		}
+		key, basis := t.GetKey(), t.GetBasis()
+		if key == "" {
+			key = "(none)"
+		}
+		c, d, s := printed(amount(t.GetCleaning().GetMoney(), code), code), printed(amount(t.GetDirt().GetMoney(), code), code), printed(amount(t.GetSum().GetMoney(), code), code)
+		g.row(key, basis, moneyText(c, code), moneyText(d, code), moneyText(s, code))
+		if _, known := total[basis]; !known {
+			bases = append(bases, basis)
+		}
+		x := total[basis]
+		total[basis] = sums{x.cleaning.Add(c), x.dirt.Add(d), x.all.Add(s)}
+	}
+	if len(bases) == 0 {
+		return
+	}
+	slices.Sort(bases)
+	g.rule()
+	for _, basis := range bases {
+		x := total[basis]
+		g.row("sum", basis, moneyText(x.cleaning, code), moneyText(x.dirt, code), moneyText(x.all, code))
+	}
+	g.print(w)
+	fmt.Fprintln(w)
 }
 
 // lossCSV gives one row per group and leaf, in exact units.

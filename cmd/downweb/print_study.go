@@ -38,8 +38,19 @@ func printStudy(w io.Writer, s *pb.Study) {
 		return
 	}
 	fmt.Fprintln(w)
-	for _, line := range s.GetSentences() {
-		wrapped(w, "", "  ", line)
+	byStation := false
+	for _, f := range s.GetFindings() {
+		byStation = byStation || f.GetSentence() != ""
+	}
+	for i, line := range s.GetSentences() {
+		if i == 0 || !byStation { // the first is about all stations, the others are the stations'
+			wrapped(w, "", "  ", line)
+		}
+	}
+	for _, f := range s.GetFindings() {
+		if f.GetSentence() != "" {
+			wrapped(w, f.GetStation()+": ", "  ", f.GetSentence())
+		}
 	}
 	fmt.Fprintln(w)
 	g := newGrid("station", ">difference in m (95 %)", ">rate ratio (95 %)", ">p", ">p adj.", ">runs", ">presses", ">grade")
