@@ -256,3 +256,26 @@ func BenchmarkProtojson(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/1000, "ns/event")
 }
+
+// TestFastMutated: lines that are nearly plain.
+func TestFastMutated(t *testing.T) {
+	f := newFastLine()
+	pieces := []string{"", "0", "9", "-", ".", "e", "\"", "\\", "{", "}", ",", ":", " ", "\t", "null", "true", "[]", "Z", "+", "\x00", "\u00e9", "\xff", "00", "60", "31",
+		"goodMm", "good_mm", "slice", "STATE_OFF", `"plant":"a",`, `,"wasteMm":1`, "1e2", "2026-06-31", "T24", "+02:00"}
+	accepted := 0
+	rapid.Check(t, func(t *rapid.T) {
+		line := []byte(plainLine)
+		for range rapid.IntRange(1, 3).Draw(t, "edits") {
+			at := rapid.IntRange(0, len(line)).Draw(t, "at")
+			cut := rapid.IntRange(0, min(3, len(line)-at)).Draw(t, "cut")
+			piece := rapid.SampledFrom(pieces).Draw(t, "piece")
+			line = append(line[:at:at], append([]byte(piece), line[at+cut:]...)...)
+		}
+		if same(t, f, line) {
+			accepted++
+		}
+	})
+	if accepted == 0 {
+		t.Fatal("no mutated line was accepted")
+	}
+}
