@@ -45,8 +45,8 @@ func linden() *pb.Plant {
 		WebRates:    []*pb.WebRate{{SquareMeter: "0.55"}, {Substrate: "film-clear", SquareMeter: "0.82"}, {Substrate: "film-white", SquareMeter: "0.71"}},
 		Presses: []*pb.Press{
 			press("p1", kindUV, 120_000, "180.00", "420.00", true), press("p2", kindUV, 120_000, "180.00", "420.00", true),
-			press("p3", kindUV, 110_000, "165.00", "390.00", false), press("p4", kindLED, 100_000, "140.00", "310.00", false),
-			press("p5", kindLED, 100_000, "140.00", "310.00", false), press("p6", kindInkjet, 60_000, "150.00", "350.00", false),
+			press("p3", kindUV, 110_000, "165.00", "390.00", true), press("p4", kindLED, 100_000, "140.00", "310.00", true),
+			press("p5", kindLED, 100_000, "140.00", "310.00", true), press("p6", kindInkjet, 60_000, "150.00", "350.00", true),
 		},
 	}
 	closures(p, "works day", 3, 20, 9, 14)
@@ -68,7 +68,7 @@ func maple() *pb.Plant {
 		LabourRates: []*pb.LabourRate{{LabourHour: "38.50"}},
 		WebRates:    []*pb.WebRate{{SquareMeter: "0.62"}, {Substrate: "film-clear", SquareMeter: "0.90"}, {Substrate: "film-white", SquareMeter: "0.78"}},
 		Presses: []*pb.Press{
-			press("p1", kindUV, 120_000, "195.00", "450.00", true), press("p2", kindUV, 110_000, "195.00", "450.00", true),
+			press("p1", kindUV, 120_000, "195.00", "450.00", false), press("p2", kindUV, 110_000, "195.00", "450.00", false),
 			press("p3", kindLED, 100_000, "150.00", "330.00", false), press("p4", kindLED, 95_000, "150.00", "330.00", false),
 			press("p5", kindInkjet, 60_000, "160.00", "370.00", false), press("p6", kindInkjet, 55_000, "160.00", "370.00", false),
 		},
