@@ -63,4 +63,11 @@
 // A sign-off discharges one start-up, shut-down or job-change duty of its task
 // (in order of due) and resets the task's clocks; tasks it also discharges are
 // treated as signed off with it.
+//
+// The fifth of an interval before due is a choice of this project, no source.
+//
+// Cleaning can hurt people. A duty says what a plant's own plan asks for and
+// when, never how: wherever duties are shown, cautions come first, and the
+// maker's manual, the site's lock-out procedure, local code and trained people
+// decide what is done.
 package duty
