@@ -132,13 +132,14 @@ func TestRepeatsKeepLowestPos(t *testing.T) {
 		evs = append(evs, sliceAt("rhein", "p1", 7, i))
 	}
 	for _, pos := range []uint64{5, 3, 9} {
+		evs[0].GetSlice().GoodMm = int64(pos) // a cloned disk says another thing under one identity
 		if err := db.InsertEvents(ctx, evs, pos); err != nil {
 			t.Fatal(err)
 		}
 	}
 	check := func(when string) {
 		sl, err := db.ReadSlices(ctx, "rhein", "p1", t0, t0+100*60000)
-		if err != nil || len(sl) != 100 {
+		if err != nil || len(sl) != 100 || sl[0].Good != 3 {
 			t.Errorf("%s: %d slices, %v", when, len(sl), err)
 		}
 		list, _, err := db.ListEvents(ctx, ListQuery{Limit: 1000})
