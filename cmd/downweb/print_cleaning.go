@@ -74,9 +74,13 @@ func printStations(w io.Writer, r *pb.ListStationTimesResponse) {
 	}
 	if t := r.GetReconciliation(); t != nil {
 		explained := t.GetOwnExcessMinutes() - t.GetSavedMinutes() + t.GetInterruptionMinutes() + t.GetUnusedAllowanceMinutes()
-		text := fmt.Sprintf("Overrun of the sessions %s min = above standard %s - below %s + interruptions %s + allowance not used %s", number(t.GetOverrunMinutes(), 1),
+		over := number(t.GetOverrunMinutes(), 1)
+		if other := t.GetOtherOverrunMinutes(); other != 0 {
+			over += " and of those on demand and at changeovers " + number(other, 1)
+		}
+		text := fmt.Sprintf("Overrun of the sessions %s min = above standard %s - below %s + interruptions %s + allowance not used %s", over,
 			number(t.GetOwnExcessMinutes(), 1), number(t.GetSavedMinutes(), 1), number(t.GetInterruptionMinutes(), 1), number(t.GetUnusedAllowanceMinutes(), 1))
-		if rest := t.GetOverrunMinutes() - explained; rest > 0.05 || rest < -0.05 {
+		if rest := t.GetOverrunMinutes() + t.GetOtherOverrunMinutes() - explained; rest > 0.05 || rest < -0.05 {
 			text += fmt.Sprintf(" + not explained %s", number(rest, 1))
 		}
 		wrapped(w, "", "  ", text+" (closing counts as a station's time)")

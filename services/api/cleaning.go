@@ -102,14 +102,17 @@ var occasionNames = map[timeline.Occasion]string{timeline.OccasionStartup: "star
 // reconcile ties the stations' time to the overrun of the sessions, group by
 // group of overlapping sessions:
 //
-//	own excess − saved + interruptions = overrun − unused allowance
+//	own excess − saved + interruptions = overrun + other overrun − unused allowance
 //
+// Overrun is that of the loss leaf: of start-up and shut-down sessions. What
+// sessions on demand and at a changeover take over their allowance is other
+// overrun: in the loss tree it is contamination stop and set-up.
 // A visit is compared with its standard shared by the hands planned, closing
 // with the time granted to open and close. A standard that was not granted (the
 // task was not due) counts as excess too: the session had no time for it. rows
 // are in order of their key.
 func reconcile(f *fleet, rows []timeline.StationVisit) *pb.Reconciliation {
-	var excess, saved, interruption, unused, overrun int64
+	var excess, saved, interruption, unused, overrun, other int64
 	book := func(d int64) {
 		excess += max(0, d)
 		saved += max(0, -d)
@@ -121,6 +124,11 @@ func reconcile(f *fleet, rows []timeline.StationVisit) *pb.Reconciliation {
 		}
 		book(g.closing - g.openClose)
 		book(g.standard + g.openClose - g.allowance)
+		if g.leafless {
+			d := g.time + g.closing - g.allowance
+			other += max(0, d)
+			unused += max(0, -d)
+		}
 	}
 	for i := range rows {
 		r := &rows[i]
@@ -136,13 +144,16 @@ func reconcile(f *fleet, rows []timeline.StationVisit) *pb.Reconciliation {
 		if r.Seq < 0 {
 			if g == nil || g.press != p || r.SessionFrom >= g.to {
 				end()
-				g = &groupSum{press: p, hands: int64(p.HandsFor(r.Occasion)), openClose: p.OpenClose}
+				g = &groupSum{press: p, hands: int64(p.HandsFor(r.Occasion)), openClose: p.OpenClose,
+					leafless: r.Occasion == timeline.OccasionOnDemand || r.Occasion == timeline.OccasionChangeover}
 			}
 			g.to = max(g.to, r.SessionTo)
 			g.allowance += r.Allowance
 			g.closing += r.Closing
-			overrun += r.Overrun
-			unused += r.Unused
+			if !g.leafless {
+				overrun += r.Overrun
+				unused += r.Unused
+			}
 			continue
 		}
 		if g == nil || g.press != p {
@@ -151,12 +162,13 @@ func reconcile(f *fleet, rows []timeline.StationVisit) *pb.Reconciliation {
 		own := r.Standard / g.hands
 		book(r.Time - own)
 		g.standard += own
+		g.time += r.Time + r.Interruption
 		interruption += r.Interruption
 	}
 	end()
 	m := func(ms int64) float64 { return float64(ms) / msPerMinute }
 	return &pb.Reconciliation{OwnExcessMinutes: m(excess), SavedMinutes: m(saved), InterruptionMinutes: m(interruption),
-		UnusedAllowanceMinutes: m(unused), OverrunMinutes: m(overrun)}
+		UnusedAllowanceMinutes: m(unused), OverrunMinutes: m(overrun), OtherOverrunMinutes: m(other)}
 }
 
 // groupSum is one group of overlapping sessions; times are ms.
@@ -164,6 +176,8 @@ type groupSum struct {
 	press                                   *timeline.Press
 	to                                      int64 // unix ms
 	hands                                   int64
+	leafless                                bool  // its overrun is not the leaf's
+	time                                    int64 // visits and interruptions
 	openClose, allowance, closing, standard int64
 }
 

@@ -311,7 +311,7 @@ type ListStationTimesResponse struct {
 	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
 	// Pins.
 	AsOf *AsOf `protobuf:"bytes,3,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
-	// Own excess - saved elsewhere + closing time and open/close = overrun.
+	// How the stations' time adds up to the overrun of the sessions.
 	Reconciliation *Reconciliation `protobuf:"bytes,4,opt,name=reconciliation,proto3" json:"reconciliation,omitempty"`
 	unknownFields  protoimpl.UnknownFields
 	sizeCache      protoimpl.SizeCache
@@ -375,7 +375,8 @@ func (x *ListStationTimesResponse) GetReconciliation() *Reconciliation {
 	return nil
 }
 
-// Reconciliation ties the station page to the loss leaf, in minutes.
+// Reconciliation ties the station page to the loss leaves, in minutes: own
+// excess - saved + interruption = overrun + other overrun - unused allowance.
 type Reconciliation struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Sum of the stations' own excess, closing included.
@@ -386,10 +387,14 @@ type Reconciliation struct {
 	InterruptionMinutes float64 `protobuf:"fixed64,3,opt,name=interruption_minutes,json=interruptionMinutes,proto3" json:"interruption_minutes,omitempty"`
 	// Allowance that was granted but not used.
 	UnusedAllowanceMinutes float64 `protobuf:"fixed64,4,opt,name=unused_allowance_minutes,json=unusedAllowanceMinutes,proto3" json:"unused_allowance_minutes,omitempty"`
-	// Overrun of the sessions, in and out of planned time.
+	// Overrun of start-up and shut-down sessions, in and out of planned time:
+	// the loss leaf "cleaning overrun".
 	OverrunMinutes float64 `protobuf:"fixed64,5,opt,name=overrun_minutes,json=overrunMinutes,proto3" json:"overrun_minutes,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Time over the allowance of sessions held on demand or at a changeover: in
+	// the loss tree it is contamination stop and set-up.
+	OtherOverrunMinutes float64 `protobuf:"fixed64,6,opt,name=other_overrun_minutes,json=otherOverrunMinutes,proto3" json:"other_overrun_minutes,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *Reconciliation) Reset() {
@@ -453,6 +458,13 @@ func (x *Reconciliation) GetUnusedAllowanceMinutes() float64 {
 func (x *Reconciliation) GetOverrunMinutes() float64 {
 	if x != nil {
 		return x.OverrunMinutes
+	}
+	return 0
+}
+
+func (x *Reconciliation) GetOtherOverrunMinutes() float64 {
+	if x != nil {
+		return x.OtherOverrunMinutes
 	}
 	return 0
 }
@@ -870,13 +882,14 @@ const file_downweb_v1_cleaning_service_proto_rawDesc = "" +
 	"\bstations\x18\x01 \x03(\v2\x17.downweb.v1.StationTimeR\bstations\x12*\n" +
 	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12%\n" +
 	"\x05as_of\x18\x03 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x12B\n" +
-	"\x0ereconciliation\x18\x04 \x01(\v2\x1a.downweb.v1.ReconciliationR\x0ereconciliation\"\xf9\x01\n" +
+	"\x0ereconciliation\x18\x04 \x01(\v2\x1a.downweb.v1.ReconciliationR\x0ereconciliation\"\xad\x02\n" +
 	"\x0eReconciliation\x12,\n" +
 	"\x12own_excess_minutes\x18\x01 \x01(\x01R\x10ownExcessMinutes\x12#\n" +
 	"\rsaved_minutes\x18\x02 \x01(\x01R\fsavedMinutes\x121\n" +
 	"\x14interruption_minutes\x18\x03 \x01(\x01R\x13interruptionMinutes\x128\n" +
 	"\x18unused_allowance_minutes\x18\x04 \x01(\x01R\x16unusedAllowanceMinutes\x12'\n" +
-	"\x0foverrun_minutes\x18\x05 \x01(\x01R\x0eoverrunMinutes\"\xba\x01\n" +
+	"\x0foverrun_minutes\x18\x05 \x01(\x01R\x0eoverrunMinutes\x122\n" +
+	"\x15other_overrun_minutes\x18\x06 \x01(\x01R\x13otherOverrunMinutes\"\xba\x01\n" +
 	"\x13ListSessionsRequest\x12'\n" +
 	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
 	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\x12'\n" +
