@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
 	"golang.org/x/sync/errgroup"
 
 	"github.com/downweb/downweb/services/agent/spool"
@@ -25,6 +26,7 @@ type Agent struct {
 	sp      *spool.Spool
 	pushers []*pusher
 	nc      *nats.Conn
+	last    Status // when Run ended
 }
 
 type counters struct {
@@ -67,22 +69,25 @@ func New(cfg Config) *Agent {
 	return &Agent{cfg: cfg}
 }
 
-// Status at the moment; zero before Run.
+// Status at the moment; zero before Run, as it was at the end after Run.
 func (a *Agent) Status() Status {
 	a.mu.Lock()
-	sp, pushers, nc := a.sp, a.pushers, a.nc
-	a.mu.Unlock()
-	c := &a.counts
+	defer a.mu.Unlock()
+	if a.sp == nil {
+		return a.last
+	}
+	return a.status()
+}
+
+func (a *Agent) status() Status {
+	sp, pushers, nc, c := a.sp, a.pushers, a.nc, &a.counts
 	s := Status{
 		Accepted: c.accepted.Load(), Refused: c.refused.Load(), Duplicates: c.duplicates.Load(),
 		Retries: c.retries.Load(), Lost: c.lost.Load(), Full: c.full.Load(),
 		ClockOffset: time.Duration(c.offset.Load()) * time.Millisecond,
 		Connected:   nc != nil && nc.IsConnected(),
+		Epoch:       sp.Epoch(),
 	}
-	if sp == nil {
-		return s
-	}
-	s.Epoch = sp.Epoch()
 	s.SpoolBytes, s.SpoolMax = sp.Held()
 	for _, p := range pushers {
 		st := sp.State(p.press.name)
@@ -164,6 +169,7 @@ func (a *Agent) Run(ctx context.Context) error {
 	})
 	err = g.Wait()
 	a.mu.Lock()
+	a.last = a.status()
 	a.sp, a.pushers = nil, nil
 	a.mu.Unlock()
 	if err != nil && !errors.Is(err, context.Canceled) {
@@ -262,9 +268,13 @@ func (a *Agent) send(ctx context.Context, pushers []*pusher) error {
 	a.mu.Lock()
 	a.nc = nc
 	a.mu.Unlock()
+	js, err := jetstream.New(nc, jetstream.WithPublishAsyncTimeout(ackTimeout), jetstream.WithPublishAsyncMaxPending(1024))
+	if err != nil {
+		return fmt.Errorf("publish: %w", err)
+	}
 	g, ctx := errgroup.WithContext(ctx)
 	for _, p := range pushers {
-		g.Go(func() error { return p.publish(ctx, nc) })
+		g.Go(func() error { return p.publish(ctx, nc, js) })
 		g.Go(func() error { return p.marks(ctx, nc) })
 	}
 	return g.Wait()

@@ -3,6 +3,7 @@ package agent_test
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -15,6 +16,8 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+	bolt "go.etcd.io/bbolt"
+	"go.uber.org/goleak"
 	"google.golang.org/protobuf/proto"
 
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
@@ -192,7 +195,7 @@ func TestThousandInThousandOut(t *testing.T) {
 	file := write(t, filepath.Join(t.TempDir(), "in.ndjson"), sliceLines(0, 1000))
 	cfg := config(t, env, agent.Source{Path: file})
 	a := run(t, cfg)
-	if st := a.Status(); st.Accepted != 1000 || st.Refused != 0 || st.Duplicates != 0 {
+	if st := a.Status(); st.Accepted != 1000 || st.Refused != 0 || st.Duplicates != 0 || st.Confirmed != 1000 || st.SpoolBytes != 0 {
 		t.Fatalf("%+v", st)
 	}
 	evs := s.check(t, 1000)
@@ -209,6 +212,9 @@ func TestThousandInThousandOut(t *testing.T) {
 	}
 	s.check(t, 1000)
 }
+
+// Nothing is left running after Run, whatever ended it.
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 // TestRestartMidFile: the agent is stopped while it reads a growing file, and
 // goes on exactly where it was.
@@ -589,4 +595,81 @@ func TestOldCopy(t *testing.T) {
 	if err := agent.New(cfg).Run(ctx); !errors.Is(err, agent.ErrOldCopy) {
 		t.Fatal(err)
 	}
+}
+
+// TestDamagedBlock: a bit flipped on disk costs its block, is named, and the
+// run does not end as if all were stored.
+func TestDamagedBlock(t *testing.T) {
+	env := eventlogtest.Start(t)
+	file := write(t, filepath.Join(t.TempDir(), "in"), sliceLines(0, 3000))
+	cfg := config(t, env, agent.Source{Path: file, Follow: true})
+	cfg.URL = "nats://127.0.0.1:1" // nobody there yet
+	a := agent.New(cfg)
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- a.Run(ctx) }()
+	within(t, 20*time.Second, "accepted", func() bool { return a.Status().Accepted == 3000 })
+	cancel()
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	db, err := bolt.Open(filepath.Join(cfg.SpoolDir, "a1.db"), 0o600, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lost := uint64(0)
+	err = db.Update(func(tx *bolt.Tx) error {
+		b := tx.Bucket([]byte("blocks")).Bucket([]byte("rhein/p1"))
+		k, v := b.Cursor().First()
+		v = bytes.Clone(v)
+		v[len(v)/2] ^= 1
+		k = bytes.Clone(k)
+		if next, _ := b.Cursor().Seek(append(k, 0)); next != nil {
+			lost = binary.BigEndian.Uint64(next) - binary.BigEndian.Uint64(k)
+		}
+		return b.Put(k, v)
+	})
+	if err = errors.Join(err, db.Close()); err != nil {
+		t.Fatal(err)
+	}
+	s := startSink(t, env)
+	cfg.URL, cfg.Sources[0].Follow = env.Server.URL(), false
+	b := agent.New(cfg)
+	ctx2, cancel2 := context.WithTimeout(context.Background(), 30*time.Second)
+	defer cancel2()
+	if err := b.Run(ctx2); err == nil || !strings.Contains(err.Error(), "damaged") {
+		t.Fatalf("run: %v", err)
+	}
+	if st := b.Status(); lost == 0 || st.Lost != lost {
+		t.Fatalf("lost %d, want %d", st.Lost, lost)
+	}
+	within(t, 10*time.Second, "the rest is stored", func() bool {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		n := 0
+		for _, m := range s.events {
+			n += len(m)
+		}
+		return n == 3000-int(lost)
+	})
+}
+
+// TestTwoPresses: the press may be left out only where there is one.
+func TestTwoPresses(t *testing.T) {
+	env := eventlogtest.Start(t)
+	s := startSink(t, env)
+	one := `"occurredAt":"2026-06-15T04:00:00Z","jobEnded":{"job":"J1"}}` + "\n"
+	text := `{"plant":"rhein","press":"p1",` + one + `{"plant":"rhein","press":"p2",` + one + `{"plant":"elbe","press":"p1",` + one +
+		`{"plant":"rhein",` + one + `{` + one + `{"plant":"elbe","press":"p2",` + one
+	cfg := config(t, env, agent.Source{Reader: strings.NewReader(text), Name: "x"})
+	cfg.Presses = []string{"rhein/p1", "rhein/p2", "elbe/p1"}
+	var fields []string
+	cfg.Refused = func(r agent.Refusal) { fields = append(fields, fmt.Sprintf("%d %s", r.Line, r.Field)) }
+	if st := run(t, cfg).Status(); st.Accepted != 3 || len(st.Presses) != 3 || st.Presses[2].Confirmed != 1 {
+		t.Fatalf("%+v", st)
+	}
+	if got := strings.Join(fields, ", "); got != "4 press, 5 plant, 6 press" {
+		t.Errorf("refused %s", got)
+	}
+	s.check(t, 3)
 }

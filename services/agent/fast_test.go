@@ -38,10 +38,18 @@ func same(t interface{ Fatalf(string, ...any) }, f *fastLine, line []byte) bool 
 	return true
 }
 
+// many checks a property fifty times as often as rapid does by itself.
+func many(t *testing.T, f func(*rapid.T)) {
+	t.Helper()
+	for range 50 {
+		rapid.Check(t, f)
+	}
+}
+
 func TestFastEqualsProtojson(t *testing.T) {
 	f := newFastLine()
 	accepted := 0
-	rapid.Check(t, func(t *rapid.T) {
+	many(t, func(t *rapid.T) {
 		ts := func(l string) *timestamppb.Timestamp {
 			if rapid.IntRange(0, 4).Draw(t, l+" no") == 0 {
 				return nil
@@ -263,7 +271,7 @@ func TestFastMutated(t *testing.T) {
 	pieces := []string{"", "0", "9", "-", ".", "e", "\"", "\\", "{", "}", ",", ":", " ", "\t", "null", "true", "[]", "Z", "+", "\x00", "\u00e9", "\xff", "00", "60", "31",
 		"goodMm", "good_mm", "slice", "STATE_OFF", `"plant":"a",`, `,"wasteMm":1`, "1e2", "2026-06-31", "T24", "+02:00"}
 	accepted := 0
-	rapid.Check(t, func(t *rapid.T) {
+	many(t, func(t *rapid.T) {
 		line := []byte(plainLine)
 		for range rapid.IntRange(1, 3).Draw(t, "edits") {
 			at := rapid.IntRange(0, len(line)).Draw(t, "at")

@@ -65,11 +65,7 @@ func signal(c chan struct{}) {
 }
 
 // publish sends what the spool holds, for ever.
-func (p *pusher) publish(ctx context.Context, nc *nats.Conn) error {
-	js, err := jetstream.New(nc, jetstream.WithPublishAsyncTimeout(ackTimeout), jetstream.WithPublishAsyncMaxPending(1024))
-	if err != nil {
-		return fmt.Errorf("publish: %w", err)
-	}
+func (p *pusher) publish(ctx context.Context, nc *nats.Conn, js jetstream.JetStream) error {
 	st := p.sp.State(p.press.name)
 	if st.Last > st.Trimmed {
 		_ = p.ask(ctx, nc) // so that only what is missing is sent

@@ -14,8 +14,12 @@ import (
 	"time"
 )
 
-// pollEvery is how often followed files and directories are looked at.
-const pollEvery = 200 * time.Millisecond
+// Followed files and directories are looked at so often: soon after something
+// came, less and less while nothing does.
+const (
+	pollSoon = 50 * time.Millisecond
+	pollLate = time.Second
+)
 
 // job is one chunk on its way: parsed by a worker, taken in order.
 type job struct {
@@ -69,6 +73,7 @@ type feeder struct {
 	stored func(id string) ([]byte, error)
 	emit   func(ctx context.Context, j job) error
 	seen   map[string]position // as emitted by this process
+	got    bool                // something, in this pass
 	warn   func(msg string, args ...any)
 }
 
@@ -84,7 +89,8 @@ func (f *feeder) run(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("source %s: %w", f.src.Path, err)
 	}
-	for {
+	for wait := pollSoon; ; wait = min(2*wait, pollLate) {
+		f.got = false
 		err := f.pass(ctx, path)
 		switch {
 		case ctx.Err() != nil:
@@ -96,7 +102,10 @@ func (f *feeder) run(ctx context.Context) error {
 		case !f.src.Follow:
 			return nil
 		}
-		if !sleep(ctx, pollEvery) {
+		if f.got {
+			wait = pollSoon
+		}
+		if !sleep(ctx, wait) {
 			return nil
 		}
 	}
@@ -173,7 +182,7 @@ func (f *feeder) file(ctx context.Context, path string, fi os.FileInfo) error {
 			if err := f.emit(ctx, job{name: path, id: path, chunk: ch, pos: at.encode()}); err != nil {
 				return err
 			}
-			f.seen[path] = at
+			f.seen[path], f.got = at, true
 			continue
 		}
 		if errors.Is(err, io.EOF) {

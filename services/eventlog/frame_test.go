@@ -108,7 +108,7 @@ func genEvent(t *rapid.T) *pb.Event {
 // TestFrameRoundTrip: what goes in comes out, with the identity of the
 // header; records are what the protobuf library would have written.
 func TestFrameRoundTrip(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	many(t, func(t *rapid.T) {
 		h := &pb.FrameHeader{Plant: "rhein", Press: "p1", Epoch: rapid.Uint64().Draw(t, "epoch"), FirstSeq: rapid.Uint64Range(1, 1<<40).Draw(t, "first")}
 		var records []byte
 		var want []*pb.Event
