@@ -151,7 +151,7 @@ func (f *fold) familyOf(job string) string {
 			f.started[e.Job] = true
 		}
 	}
-	if j, ok := f.h.Jobs[job]; ok && j.Family != "" && f.started[job] {
+	if j := f.h.Job(job, f.day.Span().To); j.Family != "" && f.started[job] {
 		return j.Family
 	}
 	if job == f.st.job {

@@ -110,7 +110,7 @@ func (w *walk) dayRow(facts []Fact) DayRow {
 		a.US += f.Dur * 1000
 		if f.Waste != 0 {
 			a.MM += f.Waste
-			a.Material += f.Waste * press.WebNanoPerMM(day, w.h.Jobs[f.Job].Substrate)
+			a.Material += f.Waste * press.WebNanoPerMM(day, w.h.Job(f.Job, w.span.To).Substrate)
 			if f.State == timeline.StateProduction {
 				waste[f.Rated] += f.Waste
 			}

@@ -305,7 +305,7 @@ func (w *walk) rated(s *timeline.Slice, part timeline.Slice) int64 {
 	if s.Rated > 0 {
 		return s.Rated
 	}
-	if j := w.h.Jobs[s.Job]; s.Job != "" && j.Rated > 0 {
+	if j := w.h.Job(s.Job, w.span.To); j.Rated > 0 {
 		return j.Rated
 	}
 	w.row.AssumedMM += part.Good + part.Waste

@@ -29,7 +29,7 @@ type History struct {
 	JobStarts []Event
 	JobEnds   []Event
 
-	Jobs map[string]Job // what is known of each job
+	jobs map[string]*jobRecord
 
 	Overlaps      []Overlap // slice time that was covered twice, by instant
 	DanglingVoids []ID      // voids whose target is not among the events
@@ -42,8 +42,8 @@ type Overlap struct {
 	MM int64 // good and waste length dropped with it
 }
 
-// Job is what is known of a job: the latest JobStarted, overlaid by
-// corrections, latest recorded first.
+// Job is what is known of a job: a JobStarted, overlaid by corrections, latest
+// recorded first.
 type Job struct {
 	Family    string
 	Substrate string
@@ -52,11 +52,48 @@ type Job struct {
 	Corrected bool  // Rated comes from a JobCorrected and wins over the slices
 }
 
+// jobRecord is everything said of one job.
+type jobRecord struct {
+	starts []Event // by At, then Before
+	fixed  Job     // from corrections; empty: unchanged
+}
+
+// Job is what is known of a job on a stretch that ends at an instant: its
+// latest start before the end, else its first start in the 48 hours after, so
+// that a start recorded late counts and one far away does not; corrections hold
+// whenever they were made. Empty: nothing is known.
+func (h *History) Job(id string, end int64) Job {
+	r := h.jobs[id]
+	if r == nil || id == "" {
+		return Job{}
+	}
+	var j Job
+	i := sort.Search(len(r.starts), func(i int) bool { return r.starts[i].At >= end })
+	switch {
+	case i > 0:
+		i--
+		j = jobOf(&r.starts[i])
+	case i < len(r.starts) && r.starts[i].At < end+48*Hour:
+		j = jobOf(&r.starts[i])
+	}
+	if r.fixed.Corrected {
+		j.Rated, j.Corrected = r.fixed.Rated, true
+	}
+	if r.fixed.Family != "" {
+		j.Family = r.fixed.Family
+	}
+	return j
+}
+
+func jobOf(e *Event) Job {
+	return Job{Family: e.Family, Substrate: e.Substrate, Rated: e.Rated, Planned: e.Length}
+}
+
 // Build settles a press's events. The events may come in any order and more
 // than once; the result depends only on the set of them. voids and corrections
 // must be complete for the press, the others only for the stretch of interest.
 func Build(sl []Slice, evs []Event, ranks []EpochRank) *History {
-	h := &History{Jobs: map[string]Job{}}
+	h := &History{jobs: map[string]*jobRecord{}}
 	voids := collectVoids(evs)
 	seen := make(map[ID]bool)
 
@@ -95,7 +132,13 @@ func Build(sl []Slice, evs []Event, ranks []EpochRank) *History {
 		s string
 	}
 	keys := map[key]bool{}
-	corrections := map[string]Job{}
+	job := func(id string) *jobRecord {
+		if h.jobs[id] == nil {
+			h.jobs[id] = &jobRecord{}
+		}
+		return h.jobs[id]
+	}
+	corrected := false
 	for i := range live {
 		e := &live[i]
 		if e.SourceKey != "" {
@@ -125,34 +168,27 @@ func Build(sl []Slice, evs []Event, ranks []EpochRank) *History {
 			h.Defects = append(h.Defects, *e)
 		case KindJobStarted:
 			h.JobStarts = append(h.JobStarts, *e)
-			h.Jobs[e.Job] = Job{Family: e.Family, Substrate: e.Substrate, Rated: e.Rated, Planned: e.Length}
+			r := job(e.Job)
+			r.starts = append(r.starts, *e)
 		case KindJobEnded:
 			h.JobEnds = append(h.JobEnds, *e)
 		case KindJobCorrected: // in order of recording: the later overwrites
-			c := corrections[e.Job]
+			c := &job(e.Job).fixed
 			if e.Rated > 0 {
-				c.Rated, c.Corrected = e.Rated, true
+				c.Rated, c.Corrected, corrected = e.Rated, true, true
 			}
 			if e.Family != "" {
 				c.Family = e.Family
 			}
-			corrections[e.Job] = c
 		}
 	}
-	for id, c := range corrections {
-		j := h.Jobs[id]
-		if c.Corrected {
-			j.Rated, j.Corrected = c.Rated, true
-		}
-		if c.Family != "" {
-			j.Family = c.Family
-		}
-		h.Jobs[id] = j
+	for _, r := range h.jobs {
+		slices.SortStableFunc(r.starts, func(a, b Event) int { return cmp.Compare(a.At, b.At) })
 	}
-	if len(corrections) > 0 {
+	if corrected {
 		for i := range h.Slices {
-			if c, ok := corrections[h.Slices[i].Job]; ok && c.Corrected {
-				h.Slices[i].Rated = c.Rated
+			if r := h.jobs[h.Slices[i].Job]; r != nil && r.fixed.Corrected {
+				h.Slices[i].Rated = r.fixed.Rated
 			}
 		}
 	}
@@ -372,7 +408,7 @@ func (h *History) Window(iv Interval) *History {
 		Defects:   EventsIn(h.Defects, iv),
 		JobStarts: EventsIn(h.JobStarts, iv),
 		JobEnds:   EventsIn(h.JobEnds, iv),
-		Jobs:      h.Jobs,
+		jobs:      h.jobs,
 	}
 }
 

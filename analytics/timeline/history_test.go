@@ -226,7 +226,25 @@ func TestCorrections(t *testing.T) {
 		t.Errorf("rated %d and %d, want the latest correction of J1 and J2's own", h.Slices[0].Rated, h.Slices[1].Rated)
 	}
 	want := timeline.Job{Family: "paper", Substrate: "pp", Rated: 120, Corrected: true}
-	if h.Jobs["J1"] != want {
-		t.Errorf("%+v, want %+v", h.Jobs["J1"], want)
+	if got := h.Job("J1", 2000); got != want {
+		t.Errorf("%+v, want %+v", got, want)
+	}
+}
+
+// A job that is started again has on each day what was said before its end; a
+// start said late counts back 48 hours, one far away does not.
+func TestJobOfADay(t *testing.T) {
+	start := func(seq uint64, at int64, planned int64) timeline.Event {
+		return timeline.Event{ID: timeline.ID{Epoch: 1, Seq: seq}, Kind: timeline.KindJobStarted, At: at, Recorded: at, Job: "J1", Length: planned}
+	}
+	day := 24 * timeline.Hour
+	h := timeline.Build(nil, []timeline.Event{start(2, 10*day, 20), start(1, 5*day, 10)}, nil)
+	for _, tt := range []struct{ end, want int64 }{{2 * day, 0}, {4 * day, 10}, {6 * day, 10}, {10 * day, 10}, {11 * day, 20}, {99 * day, 20}} {
+		if got := h.Job("J1", tt.end).Planned; got != tt.want {
+			t.Errorf("day that ends at %d: planned %d, want %d", tt.end/day, got, tt.want)
+		}
+	}
+	if h.Job("", day) != (timeline.Job{}) || h.Job("J2", day) != (timeline.Job{}) {
+		t.Error("nothing is known of no job and of an unknown one")
 	}
 }

@@ -142,7 +142,7 @@ func (d *dayFold) breaks() []timeline.Interval {
 func (d *dayFold) facts(facts []loss.Fact, out *timeline.Projections) {
 	p := d.fold.Press
 	for _, f := range facts {
-		job := d.h.Jobs[f.Job]
+		job := d.h.Job(f.Job, d.plan.Span().To)
 		out.Facts = append(out.Facts, timeline.ShiftFact{
 			Plant: p.Plant, Press: p.Name, Day: d.plan.Day, Shift: f.Shift, Planned: f.Planned,
 			Leaf: uint8(f.Leaf), Sub: uint8(f.Sub), State: f.State, Reason: f.Reason, Station: f.Station,
@@ -175,7 +175,7 @@ func (d *dayFold) visits(groups []cleaning.Group, uses []loss.Use, breaks []time
 	if len(mine) == 0 {
 		return 0, 0
 	}
-	vs, closing := cleaning.Visits(p, d.h, mine, breaks, standard)
+	vs, _ := cleaning.Visits(p, d.h, mine, breaks, standard)
 	for gi, g := range mine {
 		for si, s := range g.Sessions {
 			sessions++
@@ -187,7 +187,7 @@ func (d *dayFold) visits(groups []cleaning.Group, uses []loss.Use, breaks []time
 				SessionFrom: s.From, SessionTo: s.To, ClosedByRule: s.ClosedByRule,
 			}
 			head := base
-			head.Seq, head.From, head.To, head.Closing = -1, s.From, s.To, closing[s.ID]
+			head.Seq, head.From, head.To, head.Closing = -1, s.From, s.To, s.Closing
 			if si == 0 {
 				head.Allowance = g.Allowance
 				head.Overrun = use[gi].Overrun

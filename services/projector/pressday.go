@@ -55,6 +55,7 @@ func (d *dayFold) pressDay(res *loss.Result) timeline.PressDay {
 // runs fills what a study needs of the day's slices: length by family, jobs,
 // shifts that produced.
 func (d *dayFold) runs(row *timeline.PressDay) {
+	span := d.plan.Span()
 	families := map[string]int64{}
 	jobs := map[string]bool{}
 	shifts := map[string]bool{}
@@ -63,7 +64,7 @@ func (d *dayFold) runs(row *timeline.PressDay) {
 			part := s.Part(seg.Interval)
 			switch s.State {
 			case timeline.StateProduction:
-				job := d.h.Jobs[s.Job]
+				job := d.h.Job(s.Job, span.To)
 				families[job.Family] += part.Good + part.Waste
 				row.RunMM += part.Good + part.Waste
 				if s.Job != "" {
@@ -89,7 +90,7 @@ func (d *dayFold) runs(row *timeline.PressDay) {
 		row.FamilyMM = append(row.FamilyMM, f.mm)
 	}
 	for j := range jobs {
-		row.PlannedMM += d.h.Jobs[j].Planned
+		row.PlannedMM += d.h.Job(j, span.To).Planned
 	}
 	row.Jobs, row.Shifts = int64(len(jobs)), int64(len(shifts))
 }
