@@ -114,11 +114,11 @@ func grpcStatus(err error) (*status.Status, bool) {
 
 // outputFlag adds -o with the formats of a command; the first is the default.
 func (a *app) outputFlag(c *cobra.Command, formats ...string) {
-	c.Flags().StringVarP(&a.format, "output", "o", formats[0], strings.Join(formats, ", "))
+	format := c.Flags().StringP("output", "o", formats[0], strings.Join(formats, ", "))
 	c.RegisterFlagCompletionFunc("output", cobra.FixedCompletions(formats, cobra.ShellCompDirectiveNoFileComp))
 	inner := c.RunE
 	c.RunE = func(c *cobra.Command, args []string) error {
-		if !slices.Contains(formats, a.format) {
+		if a.format = *format; !slices.Contains(formats, a.format) {
 			return usagef("-o %s: want %s", a.format, strings.Join(formats, ", "))
 		}
 		return inner(c, args)

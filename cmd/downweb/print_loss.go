@@ -397,16 +397,19 @@ func printLossGroups(w io.Writer, r *pb.GetLossesResponse) {
 	g := newGrid("", ">planned h", ">OEE %", ">A %", ">E %", ">Q %", ">cleaning pt", ">h:mm", ">dirt pt", ">h:mm", ">known %")
 	add := func(key string, t *pb.LossTree) {
 		l := newLadder(t)
-		_, cp, _ := l.share("cleaning")
-		_, dp, _ := l.share("dirt")
+		ct, cp, _ := l.share("cleaning")
+		dt, dp, _ := l.share("dirt")
+		if l.clock.unit != hoursClock.unit {
+			ct, dt = roundRatio(t.GetCleaning().GetTimeUs(), 1, hoursClock.unit), roundRatio(t.GetDirt().GetTimeUs(), 1, hoursClock.unit)
+		}
 		oee, av, ef, qu := "-", "-", "-", "-"
 		if t.GetOk() {
 			f := func(v float64) string { return strconv.FormatFloat(100*v, 'f', 1, 64) }
 			oee, av, ef, qu = f(t.GetOee()), f(t.GetAvailability()), f(t.GetEffectiveness()), f(t.GetQuality())
 		}
 		g.row(key, number(float64(t.GetPlannedBusyUs())/3.6e9, 1), oee, av, ef, qu,
-			fixed(cp, 2), hoursClock.text(roundRatio(t.GetCleaning().GetTimeUs(), 1, 60_000_000)),
-			fixed(dp, 2), hoursClock.text(roundRatio(t.GetDirt().GetTimeUs(), 1, 60_000_000)),
+			fixed(cp, 2), hoursClock.text(ct),
+			fixed(dp, 2), hoursClock.text(dt),
 			strconv.FormatFloat(100*t.GetCoverage().GetKnownShare(), 'f', 1, 64))
 	}
 	for _, t := range r.GetGroups() {

@@ -161,7 +161,7 @@ func (a *app) keepAgentStatus(ctx context.Context, cfg *Config, ag *agent.Agent,
 	done := make(chan struct{})
 	var last agent.Status
 	write := func(running bool) {
-		if s := ag.Status(); running || s.Last > 0 {
+		if s := ag.Status(); len(s.Presses) > 0 {
 			last = s
 		} else { // after Run only the counts are left
 			last.Accepted, last.Refused, last.Duplicates = s.Accepted, s.Refused, s.Duplicates
