@@ -65,38 +65,44 @@ func decodeRevision(b []byte) (*pb.RegistryRevision, error) {
 }
 
 // AppendRevision appends r, whose Rev must be one above the last. It returns
-// ErrStale otherwise, also when somebody else appended meanwhile. Appending
-// the same revision again, after an unclear answer, succeeds.
+// ErrStale otherwise, also when somebody else appended meanwhile. Where the
+// server gives no clear answer it looks and tries again, a few times; an
+// error other than ErrStale and ErrTooLarge means that r may or may not have
+// been appended, and appending the same r again is safe.
 func AppendRevision(ctx context.Context, js jetstream.JetStream, r *pb.RegistryRevision) error {
 	b, err := encodeRevision(r)
 	if err != nil {
 		return fmt.Errorf("append revision %d: %w", r.GetRev(), err)
 	}
+	const tries = 3
+	for try := 1; ; try++ {
+		err := appendRevision(ctx, js, r, b)
+		if err == nil {
+			return nil
+		}
+		if errors.Is(err, ErrStale) || ctx.Err() != nil || try == tries {
+			return fmt.Errorf("append revision %d: %w", r.GetRev(), err)
+		}
+		pause(ctx, 200*time.Millisecond)
+	}
+}
+
+func appendRevision(ctx context.Context, js jetstream.JetStream, r *pb.RegistryRevision, b []byte) error {
+	ctx, cancel := context.WithTimeout(ctx, 3*time.Second)
+	defer cancel()
 	last, seq, err := lastRevision(ctx, js)
-	if err != nil {
-		return fmt.Errorf("append revision %d: %w", r.GetRev(), err)
-	}
-	if r.GetRev() == last.GetRev() && proto.Equal(r, last) {
-		return nil
-	}
-	if r.GetRev() != last.GetRev()+1 {
-		return fmt.Errorf("append revision %d after %d: %w", r.GetRev(), last.GetRev(), ErrStale)
-	}
-	_, err = js.Publish(ctx, registrySubj, b, jetstream.WithExpectLastSequence(seq))
-	if err == nil {
-		return nil
-	}
-	// The answer may be lost though the message was stored.
-	now, _, readErr := lastRevision(ctx, js)
 	switch {
-	case readErr != nil:
-		return fmt.Errorf("append revision %d: %w", r.GetRev(), errors.Join(err, readErr))
-	case proto.Equal(now, r):
-		return nil
-	case isStale(err) || now.GetRev() >= r.GetRev():
-		return fmt.Errorf("append revision %d after %d: %w", r.GetRev(), now.GetRev(), ErrStale)
+	case err != nil:
+		return err
+	case r.GetRev() == last.GetRev() && proto.Equal(r, last):
+		return nil // an earlier try was stored after all
+	case r.GetRev() != last.GetRev()+1:
+		return fmt.Errorf("after %d: %w", last.GetRev(), ErrStale)
 	}
-	return fmt.Errorf("append revision %d: %w", r.GetRev(), err)
+	// Only directly behind the revision just read. Refused: look again, it may
+	// be ours.
+	_, err = js.Publish(ctx, registrySubj, b, jetstream.WithExpectLastSequence(seq))
+	return err
 }
 
 // lastRevision and its stream sequence; an empty one and 0 where none is.

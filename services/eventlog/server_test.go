@@ -48,7 +48,10 @@ func TestPublishAndDuplicate(t *testing.T) {
 		t.Helper()
 		var last error
 		for range 100 {
-			a, err := js.Publish(ctx, eventlog.PressSubject("rhein", "p1"), []byte("frame"), jetstream.WithMsgID("rhein/p1/1/1-1"))
+			// What reaches a server that is just starting may stay without an answer.
+			try, cancel := context.WithTimeout(ctx, time.Second)
+			a, err := js.Publish(try, eventlog.PressSubject("rhein", "p1"), []byte("frame"), jetstream.WithMsgID("rhein/p1/1/1-1"))
+			cancel()
 			if err == nil {
 				return a
 			}
@@ -76,7 +79,7 @@ func TestPublishAndDuplicate(t *testing.T) {
 	if n := cons.CachedInfo().Name; n != "ingest-0000000000000abc" {
 		t.Fatalf("consumer %s", n)
 	}
-	m, err := cons.Next()
+	m, err := cons.Next(jetstream.FetchMaxWait(10 * time.Second))
 	if err != nil {
 		t.Fatal(err)
 	}
