@@ -210,6 +210,13 @@ func TestLineSurvivesKills(t *testing.T) {
 		t.Errorf("loss table:\n%s", table)
 	}
 
+	before, _ := line.status("--checksum")
+	line.must("rebuild")
+	line.settled(events)
+	if after, ok := line.status("--checksum"); !ok || after.GetChecksum() != before.GetChecksum() || after.GetChecksum() == "" {
+		t.Errorf("a rebuild changed the checksums: %v, before %v", after.GetChecksums(), before.GetChecksums())
+	}
+
 	dir, _, _ := week(t)
 	shaken := startLine(t, dir)
 	for _, p := range plants {
