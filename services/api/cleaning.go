@@ -136,11 +136,6 @@ func reconcile(f *fleet, rows []timeline.StationVisit) *pb.Reconciliation {
 		if p == nil {
 			continue
 		}
-		// On demand, time beyond the allowance is a contamination stop; at a
-		// changeover all of it is set-up: neither has an overrun to explain.
-		if r.Occasion != timeline.OccasionStartup && r.Occasion != timeline.OccasionShutdown {
-			continue
-		}
 		if r.Seq < 0 {
 			if g == nil || g.press != p || r.SessionFrom >= g.to {
 				end()

@@ -14,6 +14,10 @@ import (
 // noFamily is the family of length made on jobs that name none.
 const noFamily = "(none)"
 
+// leastRun is the time in PRODUCTION that makes a day one with a run, ms
+// (ACCOUNTING §7).
+const leastRun = 10 * timeline.Minute
+
 // visitsBefore is how many days before a study's first day visits are read: a
 // clean in the row of the first days may be that old. Older ones are never
 // called doubtful.
@@ -34,7 +38,7 @@ func dataSet(days []timeline.PressDay, visits []timeline.StationVisit, stations 
 	named := map[string]bool{}
 	run := make([]*timeline.PressDay, 0, len(days))
 	for i := range days {
-		if r := &days[i]; r.RunMS > 0 && r.RunMM > 0 {
+		if r := &days[i]; r.RunMS >= leastRun && r.RunMM > 0 {
 			run = append(run, r)
 			for _, f := range r.Families {
 				families[familyName(f)] = true

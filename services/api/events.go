@@ -183,7 +183,7 @@ func (v *eventService) WatchEvents(req *pb.WatchEventsRequest, out pb.EventServi
 				return err
 			}
 		}
-		if err := wait(ctx, wake, watchTick); err != nil {
+		if err := v.s.wait(ctx, wake, watchTick); err != nil {
 			return err
 		}
 		if top, err = v.s.deps.Reader.MaxPos(ctx); err != nil {
@@ -212,13 +212,17 @@ func (s *Server) notices() (<-chan struct{}, func()) {
 	return wake, stop
 }
 
-// wait waits for a notice, a time, or the end.
-func wait(ctx context.Context, wake <-chan struct{}, d time.Duration) error {
+var errClosing = withDetails(codes.Unavailable, "this api is stopping: connect again")
+
+// wait waits in a stream for a notice, a time, or the end.
+func (s *Server) wait(ctx context.Context, wake <-chan struct{}, d time.Duration) error {
 	t := time.NewTimer(d)
 	defer t.Stop()
 	select {
 	case <-ctx.Done():
 		return ctx.Err()
+	case <-s.closing:
+		return errClosing
 	case <-wake:
 	case <-t.C:
 	}
@@ -292,7 +296,8 @@ func earliest(e *pb.Event) int64 {
 
 var errNoWriter = withDetails(codes.Unavailable, "this api has no way to the log: events cannot be recorded here")
 
-// field of an event by its name, for what all bodies share.
+// bodyField finds a field of an event's body by its name; nil where the body
+// has none.
 func bodyField(e *pb.Event, name protoreflect.Name) (protoreflect.Message, protoreflect.FieldDescriptor) {
 	m := e.ProtoReflect()
 	f := m.WhichOneof(m.Descriptor().Oneofs().ByName("body"))

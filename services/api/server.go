@@ -47,6 +47,7 @@ type Server struct {
 	deps    Deps
 	log     *slog.Logger
 	ready   chan struct{}
+	closing chan struct{} // closed when Run is asked to stop: streams end
 	addr    net.Addr
 	studies *studyRunner
 	now     func() time.Time
@@ -57,7 +58,7 @@ func New(cfg Config, deps Deps) *Server {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{cfg: cfg, deps: deps, log: cfg.Log, ready: make(chan struct{}), now: time.Now}
+	s := &Server{cfg: cfg, deps: deps, log: cfg.Log, ready: make(chan struct{}), closing: make(chan struct{}), now: time.Now}
 	s.studies = newStudyRunner(s)
 	return s
 }
@@ -94,6 +95,7 @@ func (s *Server) Run(ctx context.Context) error {
 		return fmt.Errorf("serve: %w", err)
 	case <-ctx.Done():
 	}
+	close(s.closing)
 	hs.Shutdown()
 	stopped := make(chan struct{})
 	go func() { g.GracefulStop(); close(stopped) }()

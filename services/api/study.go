@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
@@ -227,7 +228,7 @@ func (t *studyService) WatchStudy(req *pb.WatchStudyRequest, out pb.StudyService
 		if s := last.GetState(); s == pb.StudyState_STUDY_STATE_DONE || s == pb.StudyState_STUDY_STATE_FAILED {
 			return nil
 		}
-		if err := wait(ctx, nil, progressTick); err != nil {
+		if err := t.s.wait(ctx, nil, progressTick); err != nil {
 			return err
 		}
 	}
@@ -243,11 +244,11 @@ func (t *studyService) RerunStudy(ctx context.Context, req *pb.RerunStudyRequest
 	if err != nil {
 		return nil, err
 	}
-	_, sum, _, err := compute(d, x.Spec, nil)
+	c, err := compute(ctx, d, x.Spec, nil)
 	if err != nil {
 		return nil, err
 	}
-	return &pb.RerunStudyResponse{Same: sum == x.ResultSha256, ResultSha256: sum, KeptSha256: x.ResultSha256}, nil
+	return &pb.RerunStudyResponse{Same: c.sum == x.ResultSha256, ResultSha256: c.sum, KeptSha256: x.ResultSha256}, nil
 }
 
 // keptData reads the data set a study was computed from.
@@ -262,18 +263,46 @@ func (s *Server) keptData(ctx context.Context, x *pb.Study) (*study.DataSet, err
 	return study.Parse(b)
 }
 
-// compute runs a study: its result, the SHA-256 of the result's JSON, and that.
-func compute(d *study.DataSet, spec *pb.StudySpec, progress func(done, total int)) (*study.Result, string, []byte, error) {
-	res, err := study.Run(d, runSpec(spec), progress)
-	if err != nil {
-		return nil, "", nil, err
+// computed is a study's result, its JSON and the SHA-256 of that.
+type computed struct {
+	result *study.Result
+	text   []byte
+	sum    string
+}
+
+// compute runs a study. It returns when ctx ends; the work itself then goes on
+// unheard to its end.
+func compute(ctx context.Context, d *study.DataSet, spec *pb.StudySpec, progress func(done, total int)) (*computed, error) {
+	type answer struct {
+		c   *computed
+		err error
 	}
-	text, err := json.Marshal(res)
-	if err != nil {
-		return nil, "", nil, fmt.Errorf("encode a study's result: %w", err)
+	out := make(chan answer, 1)
+	go func() {
+		defer func() {
+			if p := recover(); p != nil {
+				out <- answer{nil, fmt.Errorf("a study panicked: %v\n%s", p, debug.Stack())}
+			}
+		}()
+		res, err := study.Run(d, runSpec(spec), progress)
+		if err != nil {
+			out <- answer{nil, err}
+			return
+		}
+		text, err := json.Marshal(res)
+		if err != nil {
+			out <- answer{nil, fmt.Errorf("encode a study's result: %w", err)}
+			return
+		}
+		h := sha256.Sum256(text)
+		out <- answer{&computed{res, text, hex.EncodeToString(h[:])}, nil}
+	}()
+	select {
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	case a := <-out:
+		return a.c, a.err
 	}
-	h := sha256.Sum256(text)
-	return res, hex.EncodeToString(h[:]), text, nil
 }
 
 // VerifyStudy folds the log again as of the study's pins and compares the data

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
@@ -75,7 +76,7 @@ func (r *studyRunner) run(ctx context.Context) {
 				r.s.log.Warn("a study has to wait", "study", rec.ID, "error", err)
 			}
 		}
-		if wait(ctx, r.wake, queueTick) != nil {
+		if r.s.wait(ctx, r.wake, queueTick) != nil {
 			return
 		}
 	}
@@ -133,16 +134,18 @@ func (r *studyRunner) answer(ctx context.Context, x *pb.Study) (why string, err 
 	if x.DataSha256, err = r.s.deps.Reader.PutData(ctx, d.set.Bytes()); err != nil {
 		return "", err
 	}
-	res, sum, text, err := compute(d.set, x.Spec, func(done, total int) { r.set(x.Id, done, total) })
-	if errors.Is(err, study.ErrSpec) || errors.Is(err, study.ErrData) {
+	c, err := compute(ctx, d.set, x.Spec, func(done, total int) { r.set(x.Id, done, total) })
+	switch {
+	case errors.Is(err, study.ErrSpec), errors.Is(err, study.ErrData):
 		return err.Error(), nil
-	}
-	if err != nil {
+	case ctx.Err() != nil:
+		return "", ctx.Err()
+	case err != nil:
 		r.s.log.Error("a study failed", "study", x.Id, "error", err)
 		return "internal error", nil
 	}
-	x.ResultJson, x.ResultSha256 = string(text), sum
-	describe(x, res)
+	x.ResultJson, x.ResultSha256 = string(c.text), c.sum
+	describe(x, c.result)
 	return "", nil
 }
 
@@ -177,7 +180,7 @@ func (s *Server) readData(ctx context.Context, spec *pb.StudySpec) (*studyData, 
 		if try == quietTries-1 {
 			break
 		}
-		if err := wait(ctx, nil, quietWait); err != nil {
+		if err := s.wait(ctx, nil, quietWait); err != nil {
 			return nil, err
 		}
 	}
@@ -248,24 +251,39 @@ func (s *Server) quietData(ctx context.Context, spec *pb.StudySpec) (*studyData,
 	return &studyData{set: dataSet(days, visits, stationsOf(spec)), period: periodOf(spec, from, to), asOf: asOf}, nil
 }
 
+// foldsAtOnce bounds the memory of folding the log for a study.
+const foldsAtOnce = 2
+
 // foldData folds the log as of the pins.
 func (s *Server) foldData(ctx context.Context, spec *pb.StudySpec, pos, rev uint64) (*studyData, error) {
 	f, err := s.fleetAt(ctx, spec.GetScope(), rev)
 	if err != nil {
 		return nil, err
 	}
+	folded := make([]timeline.Projections, len(f.scope))
+	g, work := errgroup.WithContext(ctx)
+	g.SetLimit(foldsAtOnce)
+	for i, id := range f.scope {
+		g.Go(func() error {
+			p, err := s.deps.Reader.FoldAsOf(work, f.presses[id], pos)
+			if err != nil {
+				return fmt.Errorf("fold %s as of %d: %w", id, pos, err)
+			}
+			for i := range p.Days {
+				p.Days[i].Carry = ""
+			}
+			folded[i] = timeline.Projections{Days: p.Days, Visits: p.Visits}
+			return nil
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
 	var days []timeline.PressDay
 	var visits []timeline.StationVisit
 	asOf := &pb.AsOf{Pos: pos, RegistryRev: rev, RulesVersion: RulesVersion}
 	var through int64
-	for _, id := range f.scope {
-		p, err := s.deps.Reader.FoldAsOf(ctx, f.presses[id], pos)
-		if err != nil {
-			return nil, fmt.Errorf("fold %s as of %d: %w", id, pos, err)
-		}
-		for i := range p.Days {
-			p.Days[i].Carry = ""
-		}
+	for _, p := range folded {
 		if n := len(p.Days); n > 0 && (through == 0 || p.Days[n-1].Through < through) {
 			through = p.Days[n-1].Through
 		}
