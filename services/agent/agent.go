@@ -130,7 +130,11 @@ func (a *Agent) Run(ctx context.Context) error {
 	g, gctx := errgroup.WithContext(ctx)
 	var draining atomic.Bool
 	draining.Store(!cfg.follows())
-	pushers := a.newPushers(sp, &draining, func(err error) { g.Go(func() error { return err }) })
+	lost, err := sp.Lost()
+	if err != nil {
+		return fmt.Errorf("agent %s: %w", cfg.Name, err)
+	}
+	pushers := a.newPushers(sp, lost, &draining, func(err error) { g.Go(func() error { return err }) })
 	a.mu.Lock()
 	a.sp, a.pushers = sp, pushers
 	a.mu.Unlock()
@@ -229,7 +233,7 @@ func (a *Agent) read(g *errgroup.Group, ctx context.Context, sp *spool.Spool) <-
 	return ordered
 }
 
-func (a *Agent) newPushers(sp *spool.Spool, draining *atomic.Bool, fail func(error)) []*pusher {
+func (a *Agent) newPushers(sp *spool.Spool, lost []spool.CorruptError, draining *atomic.Bool, fail func(error)) []*pusher {
 	inFlight := make(chan struct{}, 32)
 	var once sync.Once
 	out := make([]*pusher, 0, len(a.cfg.Presses))
@@ -245,6 +249,12 @@ func (a *Agent) newPushers(sp *spool.Spool, draining *atomic.Bool, fail func(err
 				return a.cfg.MarkDelay
 			},
 			republish: a.cfg.RepublishAfter,
+		}
+		for _, l := range lost { // found by an earlier run
+			if l.Press == name.name {
+				p.lost.Add(l.Last - l.First + 1)
+				a.counts.lost.Add(l.Last - l.First + 1)
+			}
 		}
 		st := sp.State(name.name)
 		p.mark.Store(st.Trimmed)
@@ -287,9 +297,12 @@ func (a *Agent) confirmed(ctx context.Context, sp *spool.Spool, pushers []*pushe
 		for _, p := range pushers {
 			last := sp.State(p.press.name).Last
 			lost += p.lost.Load()
-			if p.lost.Load() == 0 && p.mark.Load() < last {
-				open = true
+			// The mark cannot pass what was lost; the rest is at least sent.
+			done := p.mark.Load()
+			if p.lost.Load() > 0 {
+				done = max(done, p.published.Load())
 			}
+			open = open || done < last
 		}
 		if !open && lost > 0 {
 			return fmt.Errorf("%d events are in damaged spool blocks and were set aside", lost)

@@ -643,6 +643,12 @@ func TestDamagedBlock(t *testing.T) {
 	if st := b.Status(); lost == 0 || st.Lost != lost {
 		t.Fatalf("lost %d, want %d", st.Lost, lost)
 	}
+	// It is still said by the next run.
+	ctx3, cancel3 := context.WithTimeout(context.Background(), 30*time.Second)
+	defer cancel3()
+	if err := agent.New(cfg).Run(ctx3); err == nil || !strings.Contains(err.Error(), "damaged") {
+		t.Fatalf("next run: %v", err)
+	}
 	within(t, 10*time.Second, "the rest is stored", func() bool {
 		s.mu.Lock()
 		defer s.mu.Unlock()

@@ -139,6 +139,7 @@ func (p *pusher) read(next *uint64) ([]*spool.Block, error) {
 			p.counts.lost.Add(bad.Last - bad.First + 1)
 			from = max(from, bad.Last+1)
 			*next = from
+			p.published.Store(max(p.published.Load(), from-1)) // all before it is sent
 			continue
 		}
 		if err != nil {
