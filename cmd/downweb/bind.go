@@ -127,6 +127,11 @@ func (r apiReader) Frontiers(ctx context.Context) (map[string]int64, error) {
 	return reachedWith(r.db.Frontiers(ctx))
 }
 
+func (r apiReader) Unbalanced(ctx context.Context) (days, unbalanced int64, err error) {
+	days, unbalanced, err = r.db.Unbalanced(ctx)
+	return days, unbalanced, reached(err)
+}
+
 func (r apiReader) Checksums(ctx context.Context) (map[string]string, error) {
 	return reachedWith(r.db.Checksums(ctx))
 }

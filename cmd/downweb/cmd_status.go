@@ -216,6 +216,11 @@ func printStatus(w io.Writer, r *pb.GetStatusResponse, children []childState, no
 			fmt.Fprintf(w, "Checksum of %-15s %s\n", t, r.GetChecksums()[t])
 		}
 		fmt.Fprintf(w, "Checksum %s\n", r.GetChecksum())
+		if n := r.GetUnbalancedPressDays(); n > 0 {
+			wrapped(w, "", "  ", fmt.Sprintf("WRONG: the losses of %s of %s press-days do not add up to planned busy time: keep the data directory and report it", grouped(n), grouped(r.GetPressDays())))
+		} else {
+			wrapped(w, "", "  ", fmt.Sprintf("Losses and valuable operating time add up to planned busy time, to the microsecond, on all %s press-days", grouped(r.GetPressDays())))
+		}
 	}
 	if a := r.GetAsOf(); a != nil {
 		fmt.Fprintf(w, "As of insert %s, registry revision %d, rules %d\n", grouped(int64(a.GetPos())), a.GetRegistryRev(), a.GetRulesVersion())

@@ -277,7 +277,7 @@ func TestStatusTable(t *testing.T) {
 		Presses: []*pb.PressStatus{{Press: "rhein/p1", Frontier: at("2026-06-28T22:00:00Z"), LagMs: 7_200_000, Events: 123456, Holes: []*pb.Hole{{Epoch: "8f3a60c2d41b7e95", FirstSeq: 7, LastSeq: 9}}, OverlapMs: 90_000, Dead: 2, DirtyFrom: "2026-06-28", DanglingVoids: 1},
 			{Press: "rhein/p9", Unknown: true, Events: 5}},
 		Roles:  []*pb.RoleStatus{{Role: "api", Version: "v0.1.0", Health: "ok"}, {Role: "ingest", Version: "v0.1.0", Health: "waiting for\nthe warehouse"}},
-		Events: 123461, Dead: 2, StreamPending: 3, DirtyPressDays: 1, WarehouseId: "00112233445566aa", WarehouseVersion: "ClickHouse 26.7.2", Checksum: "abc", Checksums: map[string]string{"press_days": "1", "duties": "2"}, AsOf: &pb.AsOf{Pos: 88}}
+		Events: 123461, Dead: 2, StreamPending: 3, DirtyPressDays: 1, WarehouseId: "00112233445566aa", WarehouseVersion: "ClickHouse 26.7.2", Checksum: "abc", PressDays: 730, Checksums: map[string]string{"press_days": "1", "duties": "2"}, AsOf: &pb.AsOf{Pos: 88}}
 	var b bytes.Buffer
 	printStatus(&b, r, []childState{{Name: "engine", State: "ready", PID: 4711, Since: now.Add(-3 * time.Hour)}, {Name: "ingest", State: "waiting", Since: now.Add(-5 * time.Second), Restarts: 2, Last: "signal: killed"}}, now)
 	golden(t, "status.txt", b.String())

@@ -3,12 +3,14 @@ package main
 import (
 	"context"
 	"log/slog"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"github.com/downweb/downweb/services/ingest"
 	"github.com/downweb/downweb/services/projector"
 	"github.com/downweb/downweb/services/registry"
+	"github.com/downweb/downweb/services/warehouse"
 )
 
 func (a *app) ingestCommand() *cobra.Command {
@@ -32,11 +34,40 @@ func (a *app) ingestCommand() *cobra.Command {
 			}
 			defer db.Close()
 			project := projector.New(projector.Config{Log: log}, db, liveStore{db})
+			beside := func(ctx context.Context) error {
+				for {
+					err := newRules(ctx, db, log)
+					if err == nil {
+						return project.Run(ctx)
+					}
+					log.Warn("making the projections anew failed, trying again", "error", err)
+					select {
+					case <-ctx.Done():
+						return nil
+					case <-time.After(5 * time.Second):
+					}
+				}
+			}
 			in := ingest.New(ingest.Config{BatchEvents: cfg.Ingest.BatchEvents, BatchWait: cfg.Ingest.BatchWait, FutureLimit: cfg.Ingest.FutureLimit, PastLimit: cfg.Ingest.PastLimit},
-				ingest.Deps{NC: nc, JS: js, Warehouse: db, DirtyFor: registry.DirtyFor, Beside: project.Run, Log: log})
+				ingest.Deps{NC: nc, JS: js, Warehouse: db, DirtyFor: registry.DirtyFor, Beside: beside, Log: log})
 			ready(cfg.Warehouse.Database)
 			return in.Run(ctx)
 		})
 	}
 	return c
+}
+
+// newRules rebuilds the projections when other accounting rules made them.
+func newRules(ctx context.Context, db *warehouse.DB, log *slog.Logger) error {
+	have, err := db.RulesVersion(ctx)
+	if err != nil || have == projector.RulesVersion {
+		return err
+	}
+	if have != 0 {
+		log.Info("the accounting rules are new: all projections are made again", "from", have, "to", projector.RulesVersion)
+		if _, err := projector.Rebuild(ctx, db, besideStore{db}, 2, log, nil); err != nil {
+			return err
+		}
+	}
+	return db.SetRulesVersion(ctx, projector.RulesVersion)
 }

@@ -23,6 +23,8 @@ type Reader interface {
 	Hazards(ctx context.Context, presses []string, from, to timeline.Day) (hazards []uint8, isolate bool, err error)
 	Frontiers(ctx context.Context) (map[string]int64, error)
 	Checksums(ctx context.Context) (map[string]string, error)
+	// Unbalanced counts press-days, and those whose leaves do not add up.
+	Unbalanced(ctx context.Context) (days, unbalanced int64, err error)
 
 	// The log.
 	MaxPos(ctx context.Context) (uint64, error)

@@ -96,6 +96,9 @@ func (t *statusService) GetStatus(ctx context.Context, req *pb.GetStatusRequest)
 			return nil, err
 		}
 		resp.Checksum = combined(resp.Checksums)
+		if resp.PressDays, resp.UnbalancedPressDays, err = r.Unbalanced(ctx); err != nil {
+			return nil, err
+		}
 	}
 	return resp, nil
 }

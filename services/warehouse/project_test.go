@@ -165,3 +165,35 @@ func TestProjectionsRoundTrip(t *testing.T) {
 		t.Errorf("after the swap: %d days, %d facts, %v", len(got.Days), len(got.Facts), err)
 	}
 }
+
+// The identity is checked over the stored rows, and a row that breaks it is
+// seen.
+func TestUnbalanced(t *testing.T) {
+	ctx := context.Background()
+	db := openTest(t)
+	good := timeline.PressDay{Plant: "a", Press: "b", Day: 1, PBT: 10, Valuable: 4000}
+	good.In[loss.Setup].US, good.In[loss.OtherSlow].US = 7000, -1000
+	bad := good
+	bad.Day, bad.Valuable = 2, 4001
+	if err := db.WriteProjections(ctx, Live, Projections{Days: []timeline.PressDay{good, bad}}, Projections{}, 1); err != nil {
+		t.Fatal(err)
+	}
+	if days, n, err := db.Unbalanced(ctx); err != nil || days != 2 || n != 1 {
+		t.Errorf("%d of %d press-days, %v; want 1 of 2", n, days, err)
+	}
+}
+
+func TestRulesVersion(t *testing.T) {
+	ctx := context.Background()
+	db := openTest(t)
+	for _, v := range []uint32{0, 1, 7} {
+		if v > 0 {
+			if err := db.SetRulesVersion(ctx, v); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if got, err := db.RulesVersion(ctx); err != nil || got != v {
+			t.Errorf("%d, %v; want %d", got, err, v)
+		}
+	}
+}

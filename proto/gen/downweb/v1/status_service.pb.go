@@ -376,9 +376,15 @@ type GetStatusResponse struct {
 	// Messages in the stream not yet taken off by ingest.
 	StreamPending int64 `protobuf:"varint,11,opt,name=stream_pending,json=streamPending,proto3" json:"stream_pending,omitempty"`
 	// Frames held back because a newer program wrote them.
-	HeldBack      int64 `protobuf:"varint,12,opt,name=held_back,json=heldBack,proto3" json:"held_back,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	HeldBack int64 `protobuf:"varint,12,opt,name=held_back,json=heldBack,proto3" json:"held_back,omitempty"`
+	// Press-days stored; only with checksum.
+	PressDays int64 `protobuf:"varint,13,opt,name=press_days,json=pressDays,proto3" json:"press_days,omitempty"`
+	// Press-days whose leaves and valuable operating time do not add up to
+	// planned busy time to the microsecond: 0 unless something is broken; only
+	// with checksum.
+	UnbalancedPressDays int64 `protobuf:"varint,14,opt,name=unbalanced_press_days,json=unbalancedPressDays,proto3" json:"unbalanced_press_days,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *GetStatusResponse) Reset() {
@@ -495,6 +501,20 @@ func (x *GetStatusResponse) GetHeldBack() int64 {
 	return 0
 }
 
+func (x *GetStatusResponse) GetPressDays() int64 {
+	if x != nil {
+		return x.PressDays
+	}
+	return 0
+}
+
+func (x *GetStatusResponse) GetUnbalancedPressDays() int64 {
+	if x != nil {
+		return x.UnbalancedPressDays
+	}
+	return 0
+}
+
 var File_downweb_v1_status_service_proto protoreflect.FileDescriptor
 
 const file_downweb_v1_status_service_proto_rawDesc = "" +
@@ -530,7 +550,7 @@ const file_downweb_v1_status_service_proto_rawDesc = "" +
 	"RoleStatus\x12\x12\n" +
 	"\x04role\x18\x01 \x01(\tR\x04role\x12\x18\n" +
 	"\aversion\x18\x02 \x01(\tR\aversion\x12\x16\n" +
-	"\x06health\x18\x03 \x01(\tR\x06health\"\xab\x04\n" +
+	"\x06health\x18\x03 \x01(\tR\x06health\"\xfe\x04\n" +
 	"\x11GetStatusResponse\x121\n" +
 	"\apresses\x18\x01 \x03(\v2\x17.downweb.v1.PressStatusR\apresses\x12,\n" +
 	"\x05roles\x18\x02 \x03(\v2\x16.downweb.v1.RoleStatusR\x05roles\x12\x1a\n" +
@@ -544,7 +564,10 @@ const file_downweb_v1_status_service_proto_rawDesc = "" +
 	"\x04dead\x18\n" +
 	" \x01(\x03R\x04dead\x12%\n" +
 	"\x0estream_pending\x18\v \x01(\x03R\rstreamPending\x12\x1b\n" +
-	"\theld_back\x18\f \x01(\x03R\bheldBack\x1a<\n" +
+	"\theld_back\x18\f \x01(\x03R\bheldBack\x12\x1d\n" +
+	"\n" +
+	"press_days\x18\r \x01(\x03R\tpressDays\x122\n" +
+	"\x15unbalanced_press_days\x18\x0e \x01(\x03R\x13unbalancedPressDays\x1a<\n" +
 	"\x0eChecksumsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x012Y\n" +
