@@ -130,8 +130,8 @@ const (
 )
 
 // WatchEvents streams events in the order they were stored. Every message says
-// up to which insert number all has been sent: to resume there repeats nothing
-// and leaves nothing out.
+// up to which insert number all has been sent: to resume there leaves nothing
+// out, and repeats nothing unless the stream broke inside a large insert.
 func (v *eventService) WatchEvents(req *pb.WatchEventsRequest, out pb.EventService_WatchEventsServer) error {
 	ctx := out.Context()
 	kinds, err := kindsOf(req.GetKinds())
