@@ -174,6 +174,10 @@ func (r apiReader) DirtyFrom(ctx context.Context) (map[string]int64, error) {
 	return reachedWith(r.db.DirtyFrom(ctx))
 }
 
+func (r apiReader) EpochEvents(ctx context.Context, plant, press string, epoch uint64, limit int) ([]*pb.StoredEvent, error) {
+	return reachedWith(r.db.EpochEvents(ctx, plant, press, epoch, limit))
+}
+
 func (r apiReader) Stored(ctx context.Context, evs []*pb.Event) (map[uint64]bool, error) {
 	return reachedWith(r.db.EventsStored(ctx, evs))
 }

@@ -235,6 +235,10 @@ func (l *apiLine) errors(t *testing.T) {
 	bad.GetDefectSeen().Kind = 0
 	wantField(t, record(defect(time.Now()), bad), "events[1].defect_seen.kind")
 	wantField(t, record(defect(time.Now().Add(time.Hour))), "events[0].occurred_at")
+	wantField(t, record(defect(time.Now().AddDate(-20, 0, 0))), "events[0].occurred_at")
+	// What only ingest refuses (here: it takes five years back) is not said to
+	// be stored.
+	wantStatus(t, record(defect(time.Now().AddDate(-6, 0, 0))), codes.FailedPrecondition, "put aside")
 	other := defect(time.Now())
 	other.Press = "p2"
 	wantField(t, record(defect(time.Now()), other), "events[1].press")

@@ -88,7 +88,7 @@ func (l *apiLine) serve() (stop func()) {
 // ingest starts ingest with the projector beside it.
 func (l *apiLine) ingest() (stop func()) {
 	project := projector.New(projector.Config{Tick: 50 * time.Millisecond}, l.db, liveStore{l.db})
-	in := ingest.New(ingest.Config{BatchWait: 20 * time.Millisecond, LeaseTTL: eventlogtest.LeaseTTL},
+	in := ingest.New(ingest.Config{BatchWait: 20 * time.Millisecond, LeaseTTL: eventlogtest.LeaseTTL, PastLimit: 5 * 365 * 24 * time.Hour},
 		ingest.Deps{NC: l.env.Core, JS: l.env.JS, Warehouse: l.db, DirtyFor: registry.DirtyFor, Beside: project.Run})
 	return l.background("ingest", in.Run)
 }

@@ -35,6 +35,9 @@ type Reader interface {
 	// DirtyFrom is the earliest instant (unix ms) waiting to be projected, by
 	// "plant/press"; presses with nothing waiting are not in it.
 	DirtyFrom(ctx context.Context) (map[string]int64, error)
+	// EpochEvents lists the events of one epoch of a press by seq, at most
+	// limit.
+	EpochEvents(ctx context.Context, plant, press string, epoch uint64, limit int) ([]*pb.StoredEvent, error)
 	// Stored says which of the events, all of one press and epoch, are in the
 	// log, by seq.
 	Stored(ctx context.Context, evs []*pb.Event) (map[uint64]bool, error)

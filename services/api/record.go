@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/binary"
-	"errors"
 	"fmt"
 	"time"
 
@@ -12,7 +11,6 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
-	"github.com/downweb/downweb/analytics/timeline"
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 )
 
@@ -20,7 +18,7 @@ const (
 	// futureLimit is how far after now an event may lie, pastLimit how far
 	// before: what ingest would put aside is refused here.
 	futureLimit = 10 * time.Minute
-	pastLimit   = 10 * 366 * 24 * time.Hour
+	pastLimit   = 10 * 365 * 24 * time.Hour
 	// recordLimit bounds the wait for the mark where the client set no
 	// deadline.
 	recordLimit = 30 * time.Second
@@ -128,15 +126,15 @@ func (s *Server) record(ctx context.Context, requestID string, evs []*pb.Event) 
 	}
 	// The mark also covers what ingest put aside.
 	stored, err := s.deps.Reader.Stored(ctx, evs)
-	if err != nil {
-		return nil, err
+	if err != nil || len(stored) == len(evs) {
+		return ids, err
+	}
+	// A void that an earlier try said at another instant is in the log too.
+	if there, err = s.recorded(ctx, evs); err != nil || there == len(evs) {
+		return ids, err
 	}
 	for i, e := range evs {
 		if !stored[e.Seq] {
-			// A void of another instant, or a try that came first, has the seq.
-			if _, err := s.deps.Reader.GetEvent(ctx, e.Plant, e.Press, timeline.ID{Epoch: e.Epoch, Seq: e.Seq}); err == nil {
-				continue
-			}
 			return nil, withDetails(codes.FailedPrecondition, fmt.Sprintf("events[%d] (%s) was put aside by ingest: see the dead letters", i, ids[i]))
 		}
 	}
@@ -144,35 +142,22 @@ func (s *Server) record(ctx context.Context, requestID string, evs []*pb.Event) 
 }
 
 // recorded counts the events that an earlier try with the same id has stored.
+// They must be the same; some may be missing where that try broke off.
 func (s *Server) recorded(ctx context.Context, evs []*pb.Event) (int, error) {
-	n := 0
-	for i, e := range evs {
-		old, err := s.deps.Reader.GetEvent(ctx, e.Plant, e.Press, timeline.ID{Epoch: e.Epoch, Seq: e.Seq})
-		if errors.Is(err, ErrNotFound) {
-			if i == 0 {
-				break // the first try stored nothing, or there was none
-			}
-			continue
-		}
-		if err != nil {
-			return 0, err
-		}
-		if !sameEvent(old.Event, e) {
-			return 0, invalid("request_id", "was used before for other events")
-		}
-		n++
+	old, err := s.deps.Reader.EpochEvents(ctx, evs[0].Plant, evs[0].Press, evs[0].Epoch, len(evs)+1)
+	if err != nil {
+		return 0, err
 	}
-	if n == len(evs) {
-		last := evs[n-1]
-		_, err := s.deps.Reader.GetEvent(ctx, last.Plant, last.Press, timeline.ID{Epoch: last.Epoch, Seq: last.Seq + 1})
-		if err == nil {
+	for _, e := range old {
+		seq := e.Event.GetSeq()
+		if seq == 0 || seq > uint64(len(evs)) {
 			return 0, invalid("request_id", "was used before for more events")
 		}
-		if !errors.Is(err, ErrNotFound) {
-			return 0, err
+		if !sameEvent(e.Event, evs[seq-1]) {
+			return 0, invalid("request_id", "was used before for other events")
 		}
 	}
-	return n, nil
+	return len(old), nil
 }
 
 // sameEvent compares what two tries say; when they were taken down, and of a

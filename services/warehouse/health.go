@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 
+	"github.com/ClickHouse/clickhouse-go/v2"
+
 	"github.com/downweb/downweb/analytics/timeline"
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 )
@@ -134,4 +136,18 @@ func (db *DB) EventsStored(ctx context.Context, evs []*pb.Event) (map[uint64]boo
 		s.From, s.To = min(s.From, at), max(s.To, at)
 	}
 	return db.StoredSeqs(ctx, s)
+}
+
+// EpochEvents lists the events of one epoch of a press by seq, at most limit.
+func (db *DB) EpochEvents(ctx context.Context, plant, press string, epoch uint64, limit int) ([]*pb.StoredEvent, error) {
+	rows, err := db.selectEvents(ctx, "WHERE plant = {plant:String} AND press = {press:String} AND epoch = {epoch:UInt64} ORDER BY seq LIMIT "+fmt.Sprint(limit),
+		pressArgs(plant, press, clickhouse.Named("epoch", param(epoch)))...)
+	if err != nil {
+		return nil, fmt.Errorf("events of %s/%s/%016x: %w", plant, press, epoch, err)
+	}
+	out, err := db.stored(ctx, rows)
+	if err != nil {
+		return nil, fmt.Errorf("events of %s/%s/%016x: %w", plant, press, epoch, err)
+	}
+	return out, nil
 }
