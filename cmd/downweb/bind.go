@@ -164,7 +164,7 @@ func (r apiReader) PressLogs(ctx context.Context) (map[string]api.PressLog, erro
 	}
 	out := map[string]api.PressLog{}
 	for id, l := range logs {
-		out[id] = api.PressLog{Events: l.Events, LastEvent: l.LastEvent, OverlapMS: l.OverlapMS, OverlapMM: l.OverlapMM, Dead: l.Dead,
+		out[id] = api.PressLog{Events: l.Events, FirstEvent: l.FirstEvent, LastEvent: l.LastEvent, OverlapMS: l.OverlapMS, OverlapMM: l.OverlapMM, Dead: l.Dead,
 			Dangling: h.Dangling[id], Holes: h.Holes[id]}
 	}
 	return out, nil

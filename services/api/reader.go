@@ -103,13 +103,14 @@ type EventQuery struct {
 
 // PressLog is what the log holds of one press.
 type PressLog struct {
-	Events    int64
-	LastEvent int64 // unix ms
-	OverlapMS int64
-	OverlapMM int64
-	Dead      int64
-	Dangling  int64 // voids of which nothing is stored that they take back
-	Holes     []*pb.Hole
+	Events     int64
+	FirstEvent int64 // unix ms
+	LastEvent  int64 // unix ms
+	OverlapMS  int64
+	OverlapMM  int64
+	Dead       int64
+	Dangling   int64 // voids of which nothing is stored that they take back
+	Holes      []*pb.Hole
 }
 
 // StudyRecord is a kept study: Body is a Study message.

@@ -73,12 +73,10 @@ func (t *statusService) GetStatus(ctx context.Context, req *pb.GetStatusRequest)
 		if at, ok := frontiers[id]; ok {
 			p.Frontier, p.LagMs = stamp(at), now-at
 		}
-		if from, ok := dirty[id]; ok {
-			day := dirtyDay(f.presses[id], from)
-			if f.presses[id] != nil {
-				resp.DirtyPressDays += dirtyDays(f.presses[id], from, frontiers[id], l.LastEvent)
-			}
-			p.DirtyFrom = day
+		if from, ok := dirty[id]; ok && l.Events > 0 {
+			from = max(from, l.FirstEvent) // before it there is nothing to compute again
+			p.DirtyFrom = dirtyDay(f.presses[id], from)
+			resp.DirtyPressDays += dirtyDays(f.presses[id], from, max(frontiers[id], l.LastEvent))
 		}
 		resp.Presses = append(resp.Presses, p)
 	}
@@ -113,27 +111,21 @@ func combined(sums map[string]string) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// sinceEver and before is "from the press's first event on".
-const sinceEver = -1 << 50
-
 // dirtyDay is the first production day that waits; of a press the registry
 // does not name, the UTC day.
 func dirtyDay(p *timeline.Press, from int64) string {
-	switch {
-	case from <= sinceEver:
-		return "0001-01-01"
-	case p == nil:
-		return stamp(from).AsTime().Format("2006-01-02")
+	if p == nil {
+		return timeline.DayOf(stamp(from).AsTime()).String()
 	}
 	return p.Calendar.DayAt(from).String()
 }
 
 // dirtyDays is how many production days wait: from the first dirty one to the
-// last that the press is known to have.
-func dirtyDays(p *timeline.Press, from, frontier, lastEvent int64) int64 {
-	last := max(frontier, lastEvent)
-	if from <= sinceEver {
-		from = last
+// last that anything is known of. A press that the registry does not name has
+// none yet.
+func dirtyDays(p *timeline.Press, from, last int64) int64 {
+	if p == nil {
+		return 0
 	}
-	return max(1, int64(p.Calendar.DayAt(max(last, from))-p.Calendar.DayAt(from))+1)
+	return max(1, int64(p.Calendar.DayAt(last)-p.Calendar.DayAt(from))+1)
 }

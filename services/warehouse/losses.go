@@ -157,11 +157,12 @@ func (db *DB) Frontiers(ctx context.Context) (map[string]int64, error) {
 
 // PressLog is what the log holds of one press.
 type PressLog struct {
-	Events    int64
-	LastEvent int64 // latest occurred_at, unix ms
-	OverlapMS int64
-	OverlapMM int64
-	Dead      int64
+	Events     int64
+	FirstEvent int64 // earliest occurred_at, unix ms
+	LastEvent  int64 // latest occurred_at, unix ms
+	OverlapMS  int64
+	OverlapMM  int64
+	Dead       int64
 }
 
 // PressLogs sums the log up by "plant/press", whether the registry names the
@@ -188,6 +189,10 @@ func (db *DB) PressLogs(ctx context.Context) (map[string]PressLog, error) {
 	}
 	if err := read("SELECT concat(plant, '/', press) AS k, toInt64(count()), toUnixTimestamp64Milli(max(occurred_at)) FROM events FINAL GROUP BY k",
 		func(l *PressLog, a, b int64) { l.Events, l.LastEvent = a, b }); err != nil {
+		return nil, err
+	}
+	if err := read("SELECT concat(plant, '/', press) AS k, toUnixTimestamp64Milli(min(occurred_at)), toInt64(0) FROM events GROUP BY k",
+		func(l *PressLog, a, _ int64) { l.FirstEvent = a }); err != nil {
 		return nil, err
 	}
 	if err := read("SELECT concat(plant, '/', press) AS k, sum(overlap_ms), sum(overlap_mm) FROM press_days FINAL GROUP BY k",
