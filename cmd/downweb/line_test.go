@@ -5,6 +5,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -14,6 +15,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -26,25 +28,29 @@ import (
 	"github.com/downweb/downweb/services/warehouse/engine"
 )
 
-// needEngine skips without the engine's library, and fails where CI says that it must be there.
+// needEngine installs the engine's library if it is missing, skips where that cannot be done, and fails there in CI.
 func needEngine(t *testing.T) {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("starts the whole line")
 	}
-	if _, err := engine.Locate(""); err != nil {
+	if _, err := engine.Locate(""); err == nil {
+		return
+	}
+	if _, err := engine.Install(context.Background(), io.Discard); err != nil {
 		if os.Getenv("CI") == "true" {
 			t.Fatalf("no engine: %v", err)
 		}
-		t.Skipf("no engine: %v (downweb engine install)", err)
+		t.Skipf("no engine: %v", err)
 	}
 }
 
 // testLine is a whole line in processes of its own: this test binary, playing downweb.
 type testLine struct {
-	t   *testing.T
-	dir string
-	cmd *exec.Cmd
+	t    *testing.T
+	dir  string
+	cmd  *exec.Cmd
+	stop func() // ends it, once
 }
 
 // startLine runs `up` in a directory whose agent follows a week of the simulated fleet.
@@ -71,7 +77,7 @@ func startLine(t *testing.T, dir string) *testLine {
 			}
 		}
 	}()
-	t.Cleanup(func() {
+	l.stop = sync.OnceFunc(func() {
 		l.cmd.Process.Signal(syscall.SIGTERM)
 		select {
 		case <-ended:
@@ -81,6 +87,7 @@ func startLine(t *testing.T, dir string) *testLine {
 		}
 		l.cmd.Wait()
 	})
+	t.Cleanup(l.stop)
 	select {
 	case <-up:
 	case <-time.After(120 * time.Second):
@@ -236,8 +243,11 @@ func TestLineSurvivesKills(t *testing.T) {
 		compareRows(t, table, line.rows(table), shaken.rows(table))
 	}
 	got, ok := shaken.status("--checksum")
-	if !ok || got.GetChecksum() == "" {
-		t.Fatalf("no checksum: %v", got)
+	if !ok || got.GetChecksum() != before.GetChecksum() {
+		t.Fatalf("checksums after the kills %v, undisturbed %v", got.GetChecksums(), before.GetChecksums())
+	}
+	if got.GetPressDays() == 0 || got.GetUnbalancedPressDays() != 0 {
+		t.Errorf("losses do not add up on %d of %d press-days", got.GetUnbalancedPressDays(), got.GetPressDays())
 	}
 	if again := shaken.must("loss", "--from", "2026-06-22", "--to", "2026-06-28", "-o", "csv"); again != loss {
 		t.Errorf("losses differ after the kills:\n%s\nundisturbed:\n%s", again, loss)
@@ -263,6 +273,17 @@ func TestLineSurvivesKills(t *testing.T) {
 	again.settled(events)
 	if st, ok := again.status("--checksum"); !ok || st.GetChecksum() != got.GetChecksum() {
 		t.Errorf("after the restart %v, before it %v", st.GetChecksums(), got.GetChecksums())
+	}
+
+	// An empty warehouse reads the stream from its start and comes to the same.
+	again.stop()
+	if err := os.RemoveAll(filepath.Join(dir, "engine")); err != nil {
+		t.Fatal(err)
+	}
+	replayed := startLine(t, dir)
+	replayed.settled(events)
+	if st, ok := replayed.status("--checksum"); !ok || st.GetChecksum() != got.GetChecksum() || st.GetWarehouseId() == got.GetWarehouseId() {
+		t.Errorf("replayed into an empty warehouse %v, before %v", st.GetChecksums(), got.GetChecksums())
 	}
 }
 

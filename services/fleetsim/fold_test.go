@@ -161,11 +161,11 @@ func (d *pressData) row(h *timeline.History, plan timeline.DayPlan, res duty.Res
 		switch s.State {
 		case timeline.StateProduction:
 			r.RunWasteMM += s.Waste
-			r.FamilyMM[indexOf(familyNames, h.Jobs[s.Job].Family)] += s.Good + s.Waste
+			r.FamilyMM[indexOf(familyNames, h.Job(s.Job, own.To).Family)] += s.Good + s.Waste
 			if !jobs[s.Job] {
 				jobs[s.Job] = true
 				r.Jobs++
-				r.PlannedMM += h.Jobs[s.Job].Planned
+				r.PlannedMM += h.Job(s.Job, own.To).Planned
 			}
 		case timeline.StateSetup:
 			r.SetupWasteMM += s.Waste
