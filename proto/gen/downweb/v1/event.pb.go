@@ -2199,7 +2199,11 @@ type MarkRequest struct {
 	// Highest sequence number the agent holds.
 	LastSeq uint64 `protobuf:"varint,2,opt,name=last_seq,json=lastSeq,proto3" json:"last_seq,omitempty"`
 	// Lowest sequence number the agent still holds; below it is trimmed.
-	FirstSeq      uint64 `protobuf:"varint,3,opt,name=first_seq,json=firstSeq,proto3" json:"first_seq,omitempty"`
+	FirstSeq uint64 `protobuf:"varint,3,opt,name=first_seq,json=firstSeq,proto3" json:"first_seq,omitempty"`
+	// Events above the mark that the agent had accepted and can never send,
+	// lowest first, at most 100 a request. Once stored as gaps the mark passes
+	// them.
+	Lost          []*LostRange `protobuf:"bytes,4,rep,name=lost,proto3" json:"lost,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2255,6 +2259,77 @@ func (x *MarkRequest) GetFirstSeq() uint64 {
 	return 0
 }
 
+func (x *MarkRequest) GetLost() []*LostRange {
+	if x != nil {
+		return x.Lost
+	}
+	return nil
+}
+
+// LostRange is a run of sequence numbers whose events are gone for good.
+type LostRange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// First lost.
+	FirstSeq uint64 `protobuf:"varint,1,opt,name=first_seq,json=firstSeq,proto3" json:"first_seq,omitempty"`
+	// Last lost.
+	LastSeq uint64 `protobuf:"varint,2,opt,name=last_seq,json=lastSeq,proto3" json:"last_seq,omitempty"`
+	// Why, for people, at most 200 characters.
+	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LostRange) Reset() {
+	*x = LostRange{}
+	mi := &file_downweb_v1_event_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LostRange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LostRange) ProtoMessage() {}
+
+func (x *LostRange) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_event_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LostRange.ProtoReflect.Descriptor instead.
+func (*LostRange) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_event_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *LostRange) GetFirstSeq() uint64 {
+	if x != nil {
+		return x.FirstSeq
+	}
+	return 0
+}
+
+func (x *LostRange) GetLastSeq() uint64 {
+	if x != nil {
+		return x.LastSeq
+	}
+	return 0
+}
+
+func (x *LostRange) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 // MarkReply answers a MarkRequest.
 type MarkReply struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2274,7 +2349,7 @@ type MarkReply struct {
 
 func (x *MarkReply) Reset() {
 	*x = MarkReply{}
-	mi := &file_downweb_v1_event_proto_msgTypes[17]
+	mi := &file_downweb_v1_event_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2286,7 +2361,7 @@ func (x *MarkReply) String() string {
 func (*MarkReply) ProtoMessage() {}
 
 func (x *MarkReply) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_event_proto_msgTypes[17]
+	mi := &file_downweb_v1_event_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2299,7 +2374,7 @@ func (x *MarkReply) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MarkReply.ProtoReflect.Descriptor instead.
 func (*MarkReply) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_event_proto_rawDescGZIP(), []int{17}
+	return file_downweb_v1_event_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *MarkReply) GetEpoch() uint64 {
@@ -2482,11 +2557,16 @@ const file_downweb_v1_event_proto_rawDesc = "" +
 	"\tfirst_seq\x18\x04 \x01(\x04R\bfirstSeq\x12\x14\n" +
 	"\x05count\x18\x05 \x01(\rR\x05count\x12&\n" +
 	"\x0fmin_occurred_ms\x18\x06 \x01(\x03R\rminOccurredMs\x12&\n" +
-	"\x0fmax_occurred_ms\x18\a \x01(\x03R\rmaxOccurredMs\"[\n" +
+	"\x0fmax_occurred_ms\x18\a \x01(\x03R\rmaxOccurredMs\"\x86\x01\n" +
 	"\vMarkRequest\x12\x14\n" +
 	"\x05epoch\x18\x01 \x01(\x06R\x05epoch\x12\x19\n" +
 	"\blast_seq\x18\x02 \x01(\x04R\alastSeq\x12\x1b\n" +
-	"\tfirst_seq\x18\x03 \x01(\x04R\bfirstSeq\"\x9a\x01\n" +
+	"\tfirst_seq\x18\x03 \x01(\x04R\bfirstSeq\x12)\n" +
+	"\x04lost\x18\x04 \x03(\v2\x15.downweb.v1.LostRangeR\x04lost\"[\n" +
+	"\tLostRange\x12\x1b\n" +
+	"\tfirst_seq\x18\x01 \x01(\x04R\bfirstSeq\x12\x19\n" +
+	"\blast_seq\x18\x02 \x01(\x04R\alastSeq\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\"\x9a\x01\n" +
 	"\tMarkReply\x12\x14\n" +
 	"\x05epoch\x18\x01 \x01(\x06R\x05epoch\x12\x12\n" +
 	"\x04mark\x18\x02 \x01(\x04R\x04mark\x12!\n" +
@@ -2569,7 +2649,7 @@ func file_downweb_v1_event_proto_rawDescGZIP() []byte {
 }
 
 var file_downweb_v1_event_proto_enumTypes = make([]protoimpl.EnumInfo, 8)
-var file_downweb_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
+var file_downweb_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_downweb_v1_event_proto_goTypes = []any{
 	(State)(0),                    // 0: downweb.v1.State
 	(Occasion)(0),                 // 1: downweb.v1.Occasion
@@ -2596,12 +2676,13 @@ var file_downweb_v1_event_proto_goTypes = []any{
 	(*ClockStepped)(nil),          // 22: downweb.v1.ClockStepped
 	(*FrameHeader)(nil),           // 23: downweb.v1.FrameHeader
 	(*MarkRequest)(nil),           // 24: downweb.v1.MarkRequest
-	(*MarkReply)(nil),             // 25: downweb.v1.MarkReply
-	(*timestamppb.Timestamp)(nil), // 26: google.protobuf.Timestamp
+	(*LostRange)(nil),             // 25: downweb.v1.LostRange
+	(*MarkReply)(nil),             // 26: downweb.v1.MarkReply
+	(*timestamppb.Timestamp)(nil), // 27: google.protobuf.Timestamp
 }
 var file_downweb_v1_event_proto_depIdxs = []int32{
-	26, // 0: downweb.v1.Event.occurred_at:type_name -> google.protobuf.Timestamp
-	26, // 1: downweb.v1.Event.recorded_at:type_name -> google.protobuf.Timestamp
+	27, // 0: downweb.v1.Event.occurred_at:type_name -> google.protobuf.Timestamp
+	27, // 1: downweb.v1.Event.recorded_at:type_name -> google.protobuf.Timestamp
 	9,  // 2: downweb.v1.Event.slice:type_name -> downweb.v1.Slice
 	10, // 3: downweb.v1.Event.cleaning_opened:type_name -> downweb.v1.CleaningOpened
 	11, // 4: downweb.v1.Event.cleaning_closed:type_name -> downweb.v1.CleaningClosed
@@ -2616,29 +2697,30 @@ var file_downweb_v1_event_proto_depIdxs = []int32{
 	20, // 13: downweb.v1.Event.voided:type_name -> downweb.v1.Voided
 	21, // 14: downweb.v1.Event.period_closed:type_name -> downweb.v1.PeriodClosed
 	22, // 15: downweb.v1.Event.clock_stepped:type_name -> downweb.v1.ClockStepped
-	26, // 16: downweb.v1.Slice.from:type_name -> google.protobuf.Timestamp
-	26, // 17: downweb.v1.Slice.to:type_name -> google.protobuf.Timestamp
+	27, // 16: downweb.v1.Slice.from:type_name -> google.protobuf.Timestamp
+	27, // 17: downweb.v1.Slice.to:type_name -> google.protobuf.Timestamp
 	0,  // 18: downweb.v1.Slice.state:type_name -> downweb.v1.State
 	1,  // 19: downweb.v1.CleaningOpened.occasion:type_name -> downweb.v1.Occasion
 	2,  // 20: downweb.v1.StationSignedOff.outcome:type_name -> downweb.v1.Outcome
-	26, // 21: downweb.v1.StationSignedOff.began_at:type_name -> google.protobuf.Timestamp
-	26, // 22: downweb.v1.ReasonNoted.from:type_name -> google.protobuf.Timestamp
-	26, // 23: downweb.v1.ReasonNoted.to:type_name -> google.protobuf.Timestamp
+	27, // 21: downweb.v1.StationSignedOff.began_at:type_name -> google.protobuf.Timestamp
+	27, // 22: downweb.v1.ReasonNoted.from:type_name -> google.protobuf.Timestamp
+	27, // 23: downweb.v1.ReasonNoted.to:type_name -> google.protobuf.Timestamp
 	3,  // 24: downweb.v1.ReasonNoted.kind:type_name -> downweb.v1.NoteKind
 	4,  // 25: downweb.v1.DefectSeen.kind:type_name -> downweb.v1.DefectKind
-	26, // 26: downweb.v1.WasteBooked.from:type_name -> google.protobuf.Timestamp
-	26, // 27: downweb.v1.WasteBooked.to:type_name -> google.protobuf.Timestamp
+	27, // 26: downweb.v1.WasteBooked.from:type_name -> google.protobuf.Timestamp
+	27, // 27: downweb.v1.WasteBooked.to:type_name -> google.protobuf.Timestamp
 	5,  // 28: downweb.v1.WasteBooked.cause:type_name -> downweb.v1.WasteCause
 	6,  // 29: downweb.v1.WasteBooked.found:type_name -> downweb.v1.WhereFound
 	7,  // 30: downweb.v1.WasteBooked.web:type_name -> downweb.v1.Web
-	26, // 31: downweb.v1.Voided.earliest:type_name -> google.protobuf.Timestamp
-	26, // 32: downweb.v1.ClockStepped.before:type_name -> google.protobuf.Timestamp
-	26, // 33: downweb.v1.ClockStepped.after:type_name -> google.protobuf.Timestamp
-	34, // [34:34] is the sub-list for method output_type
-	34, // [34:34] is the sub-list for method input_type
-	34, // [34:34] is the sub-list for extension type_name
-	34, // [34:34] is the sub-list for extension extendee
-	0,  // [0:34] is the sub-list for field type_name
+	27, // 31: downweb.v1.Voided.earliest:type_name -> google.protobuf.Timestamp
+	27, // 32: downweb.v1.ClockStepped.before:type_name -> google.protobuf.Timestamp
+	27, // 33: downweb.v1.ClockStepped.after:type_name -> google.protobuf.Timestamp
+	25, // 34: downweb.v1.MarkRequest.lost:type_name -> downweb.v1.LostRange
+	35, // [35:35] is the sub-list for method output_type
+	35, // [35:35] is the sub-list for method input_type
+	35, // [35:35] is the sub-list for extension type_name
+	35, // [35:35] is the sub-list for extension extendee
+	0,  // [0:35] is the sub-list for field type_name
 }
 
 func init() { file_downweb_v1_event_proto_init() }
@@ -2672,7 +2754,7 @@ func file_downweb_v1_event_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_downweb_v1_event_proto_rawDesc), len(file_downweb_v1_event_proto_rawDesc)),
 			NumEnums:      8,
-			NumMessages:   18,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
