@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -20,6 +21,8 @@ func supervised(environ []string) bool { return lookup(environ, supervisedVar) =
 // stopDeadline ends a child whose orderly stop takes too long, so that it never outlives its supervisor.
 const stopDeadline = 25 * time.Second
 
+var errStarting = errors.New("starting")
+
 // role runs one role's work: by hand until a signal, supervised until stdin closes. The work calls ready once
 // it can be used; detail is for the supervisor, e.g. the address that was taken.
 func (a *app) role(ctx context.Context, name string, cfg *Config, work func(ctx context.Context, log *slog.Logger, ready func(detail string)) error) error {
@@ -27,11 +30,19 @@ func (a *app) role(ctx context.Context, name string, cfg *Config, work func(ctx 
 	if err != nil {
 		return err
 	}
-	if !supervised(a.environ) {
-		return work(ctx, log, func(detail string) { log.Info("ready", "at", detail) })
-	}
+	a.metrics = ops.NewMetrics()
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
+	var started startedFlag
+	if addr := cfg.metricsAddr(name); addr != "" {
+		go giveMetrics(ctx, addr, a.metrics, started.ready, log)
+	}
+	if !supervised(a.environ) {
+		return work(ctx, log, func(detail string) {
+			started.Store(true)
+			log.Info("ready", "at", detail)
+		})
+	}
 	ignorePipe()
 	go func() {
 		io.Copy(io.Discard, a.in)
@@ -43,6 +54,7 @@ func (a *app) role(ctx context.Context, name string, cfg *Config, work func(ctx 
 	}()
 	pipe := os.NewFile(3, "ready")
 	err = work(ctx, log, func(detail string) {
+		started.Store(true)
 		fmt.Fprintln(pipe, detail)
 		pipe.Close()
 	})

@@ -59,6 +59,9 @@ type Config struct {
 		Level  slog.Level
 		Format string // text or json
 	}
+	Metrics struct {
+		Listen string // loopback host:port of metrics, health and profiles of a process; empty: none
+	}
 
 	origin  map[string]string // key -> where its value was given; missing: default
 	environ []string          // of the process
@@ -81,6 +84,7 @@ func defaults(dataDir string) map[string]any {
 		"ingest.batch_events": "50000", "ingest.batch_wait": "200ms", "ingest.future_limit": "10m", "ingest.past_limit": "10y",
 		"agent.name": "a1", "agent.presses": []any{}, "agent.sources": []any{}, "agent.spool_max": "2GiB",
 		"log.level": "info", "log.format": "text",
+		"metrics.listen": "",
 	}
 }
 
@@ -189,6 +193,7 @@ var flagKeys = map[string]string{
 	"engine-lib": "engine.lib", "engine-memory": "engine.max_memory",
 	"agent-name": "agent.name", "spool-max": "agent.spool_max",
 	"log-level": "log.level", "log-format": "log.format",
+	"metrics": "metrics.listen",
 }
 
 // settingFlags adds flags that set keys of the config, and a function that loads it with them.
@@ -201,8 +206,9 @@ func (a *app) settingFlags(c *cobra.Command, flags ...string) (load func() (*Con
 		"engine-lib": "the engine's library (default: the user cache)", "engine-memory": "memory the engine may use, e.g. 3GiB",
 		"agent-name": "name of the agent and its spool", "spool-max": "largest spool, e.g. 2GiB",
 		"log-level": "debug, info, warn or error", "log-format": "text or json",
+		"metrics": "loopback address of metrics, health and profiles (default: none)",
 	}
-	flags = append(flags, "log-level", "log-format")
+	flags = append(flags, "log-level", "log-format", "metrics")
 	values := map[string]*string{}
 	for _, name := range flags {
 		values[name] = c.Flags().String(name, "", texts[name])
@@ -377,6 +383,7 @@ func decode(k *koanf.Koanf, origin map[string]string) (*Config, error) {
 		bad("log.level", fmt.Errorf("%q: want debug, info, warn or error", k.String("log.level")))
 	}
 	text("log.format", &c.Log.Format)
+	text("metrics.listen", &c.Metrics.Listen)
 	if c.DataDir != "" {
 		if c.DataDir, err = filepath.Abs(c.DataDir); err != nil {
 			bad("data_dir", err)
@@ -471,6 +478,15 @@ func (c *Config) Validate() error {
 			bad(l.key, "%s is also %s", l.addr, other)
 		} else {
 			addrs[l.addr] = l.key
+		}
+	}
+	if c.Metrics.Listen != "" {
+		host, port, err := net.SplitHostPort(c.Metrics.Listen)
+		ip := net.ParseIP(host)
+		if n, e := strconv.Atoi(port); err != nil || e != nil || n < 0 || n > 65535-len(metricsPorts) {
+			bad("metrics.listen", "%q is not host:port", c.Metrics.Listen)
+		} else if host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+			bad("metrics.listen", "%s is not a loopback address: metrics and profiles are for this machine alone", c.Metrics.Listen)
 		}
 	}
 	if c.NATS.URL != "" {
@@ -583,6 +599,7 @@ func (c *Config) Env() []string {
 		"agent.name": c.Agent.Name, "agent.presses": list(c.Agent.Presses), "agent.sources": list(c.Agent.Sources),
 		"agent.spool_max": strconv.FormatInt(c.Agent.SpoolMax, 10),
 		"log.level":       c.Log.Level.String(), "log.format": c.Log.Format,
+		"metrics.listen": c.Metrics.Listen,
 	}
 	var out []string
 	for key, value := range env {

@@ -11,18 +11,21 @@ import (
 	"syscall"
 
 	"github.com/spf13/cobra"
+
+	"github.com/downweb/downweb/services/ops"
 )
 
 // app is what every command gets: where to read and write, and the global flags.
 type app struct {
 	in          io.Reader
 	out, err    io.Writer
-	dataDir     string   // --data-dir
-	config      string   // --config
-	addr        string   // --addr: an api elsewhere
-	format      string   // -o: table, json or csv
-	environ     []string // the environment; os.Environ() outside tests
-	defaultName string   // name of the default data directory: "main", for the demo "demo"
+	dataDir     string       // --data-dir
+	config      string       // --config
+	addr        string       // --addr: an api elsewhere
+	format      string       // -o: table, json or csv
+	environ     []string     // the environment; os.Environ() outside tests
+	metrics     *ops.Metrics // of this process; made by role
+	defaultName string       // name of the default data directory: "main", for the demo "demo"
 }
 
 // usageError is a mistake in the command line, the environment or the config: exit code 2.

@@ -1,8 +1,9 @@
-// Package ops is what every role has beside its work: a logger as the config asks for it, and a listener for
-// health and profiles.
+// Package ops is what every role has beside its work: a logger as the config asks for it, metrics (Metrics says how a
+// service takes part), traces where they are asked for, and a listener for health, metrics and profiles.
 //
 // It promises: the logger writes one record per line to the writer it is given and is handed in, never made
-// the process's default; the listener answers on the address it is given and stops when its context ends.
+// the process's default; the listener answers on the address it is given and stops when its context ends; metrics and
+// profiles are given to this machine alone.
 package ops
 
 import (
@@ -29,19 +30,26 @@ func Logger(w io.Writer, level slog.Level, format, role string) (*slog.Logger, e
 	return nil, fmt.Errorf("log format %q: want text or json", format)
 }
 
-// Listener answers /livez (the process runs), /readyz (it can do its work) and, to loopback alone, Go's
-// profiles under /debug/pprof/.
+// Listener answers /livez (the process runs), /readyz (it can do its work) and, to loopback alone, Prometheus text
+// under /metrics and Go's profiles under /debug/pprof/.
 type Listener struct {
-	addr  string
-	ready func() error
-	log   *slog.Logger
-	bound chan string
+	addr    string
+	ready   func() error
+	metrics *Metrics
+	log     *slog.Logger
+	bound   chan string
 }
 
 // NewListener makes a listener for addr (host:port) that does nothing until Run. Ready says why the role
 // cannot work now, or nil.
 func NewListener(addr string, ready func() error, log *slog.Logger) *Listener {
 	return &Listener{addr: addr, ready: ready, log: log, bound: make(chan string, 1)}
+}
+
+// WithMetrics makes the listener give m out, and returns it. Before Run.
+func (l *Listener) WithMetrics(m *Metrics) *Listener {
+	l.metrics = m
+	return l
 }
 
 // Bound yields the address once, when the listener answers.
@@ -79,13 +87,21 @@ func (l *Listener) handler() http.Handler {
 	profiles.HandleFunc("/debug/pprof/profile", pprof.Profile)
 	profiles.HandleFunc("/debug/pprof/symbol", pprof.Symbol)
 	profiles.HandleFunc("/debug/pprof/trace", pprof.Trace)
-	mux.HandleFunc("/debug/pprof/", func(w http.ResponseWriter, r *http.Request) {
+	mux.Handle("/debug/pprof/", local(profiles))
+	if l.metrics != nil {
+		mux.Handle("GET /metrics", local(l.metrics.Handler()))
+	}
+	return mux
+}
+
+// local hides h from other machines.
+func local(h http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		host, _, _ := net.SplitHostPort(r.RemoteAddr)
 		if ip := net.ParseIP(host); ip == nil || !ip.IsLoopback() {
 			http.NotFound(w, r)
 			return
 		}
-		profiles.ServeHTTP(w, r)
+		h.ServeHTTP(w, r)
 	})
-	return mux
 }
