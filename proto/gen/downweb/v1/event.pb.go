@@ -2342,7 +2342,10 @@ type MarkReply struct {
 	// Highest frame version the server understands.
 	FrameVersion uint32 `protobuf:"varint,4,opt,name=frame_version,json=frameVersion,proto3" json:"frame_version,omitempty"`
 	// Server's clock, unix milliseconds.
-	ServerMs      int64 `protobuf:"varint,5,opt,name=server_ms,json=serverMs,proto3" json:"server_ms,omitempty"`
+	ServerMs int64 `protobuf:"varint,5,opt,name=server_ms,json=serverMs,proto3" json:"server_ms,omitempty"`
+	// Two disks carry this epoch: what comes of it is put aside. The agent must
+	// begin a new spool.
+	Quarantined   bool `protobuf:"varint,6,opt,name=quarantined,proto3" json:"quarantined,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2410,6 +2413,13 @@ func (x *MarkReply) GetServerMs() int64 {
 		return x.ServerMs
 	}
 	return 0
+}
+
+func (x *MarkReply) GetQuarantined() bool {
+	if x != nil {
+		return x.Quarantined
+	}
+	return false
 }
 
 var File_downweb_v1_event_proto protoreflect.FileDescriptor
@@ -2566,13 +2576,14 @@ const file_downweb_v1_event_proto_rawDesc = "" +
 	"\tLostRange\x12\x1b\n" +
 	"\tfirst_seq\x18\x01 \x01(\x04R\bfirstSeq\x12\x19\n" +
 	"\blast_seq\x18\x02 \x01(\x04R\alastSeq\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason\"\x9a\x01\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\"\xbc\x01\n" +
 	"\tMarkReply\x12\x14\n" +
 	"\x05epoch\x18\x01 \x01(\x06R\x05epoch\x12\x12\n" +
 	"\x04mark\x18\x02 \x01(\x04R\x04mark\x12!\n" +
 	"\fwarehouse_id\x18\x03 \x01(\x06R\vwarehouseId\x12#\n" +
 	"\rframe_version\x18\x04 \x01(\rR\fframeVersion\x12\x1b\n" +
-	"\tserver_ms\x18\x05 \x01(\x03R\bserverMs*\xb3\x01\n" +
+	"\tserver_ms\x18\x05 \x01(\x03R\bserverMs\x12 \n" +
+	"\vquarantined\x18\x06 \x01(\bR\vquarantined*\xb3\x01\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10STATE_PRODUCTION\x10\x01\x12\x0f\n" +

@@ -7,6 +7,7 @@
 package downwebv1
 
 import (
+	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
@@ -21,6 +22,120 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
+
+// DeadLetterState says what became of a letter.
+type DeadLetterState int32
+
+const (
+	// Not said.
+	DeadLetterState_DEAD_LETTER_STATE_UNSPECIFIED DeadLetterState = 0
+	// It waits for someone.
+	DeadLetterState_DEAD_LETTER_STATE_WAITING DeadLetterState = 1
+	// What it holds has been stored since.
+	DeadLetterState_DEAD_LETTER_STATE_REDRIVEN DeadLetterState = 2
+)
+
+// Enum value maps for DeadLetterState.
+var (
+	DeadLetterState_name = map[int32]string{
+		0: "DEAD_LETTER_STATE_UNSPECIFIED",
+		1: "DEAD_LETTER_STATE_WAITING",
+		2: "DEAD_LETTER_STATE_REDRIVEN",
+	}
+	DeadLetterState_value = map[string]int32{
+		"DEAD_LETTER_STATE_UNSPECIFIED": 0,
+		"DEAD_LETTER_STATE_WAITING":     1,
+		"DEAD_LETTER_STATE_REDRIVEN":    2,
+	}
+)
+
+func (x DeadLetterState) Enum() *DeadLetterState {
+	p := new(DeadLetterState)
+	*p = x
+	return p
+}
+
+func (x DeadLetterState) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (DeadLetterState) Descriptor() protoreflect.EnumDescriptor {
+	return file_downweb_v1_status_service_proto_enumTypes[0].Descriptor()
+}
+
+func (DeadLetterState) Type() protoreflect.EnumType {
+	return &file_downweb_v1_status_service_proto_enumTypes[0]
+}
+
+func (x DeadLetterState) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use DeadLetterState.Descriptor instead.
+func (DeadLetterState) EnumDescriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{0}
+}
+
+// RedriveOutcome says what a redrive came to.
+type RedriveOutcome int32
+
+const (
+	// Not said.
+	RedriveOutcome_REDRIVE_OUTCOME_UNSPECIFIED RedriveOutcome = 0
+	// It is stored now.
+	RedriveOutcome_REDRIVE_OUTCOME_STORED RedriveOutcome = 1
+	// It was refused again and stays.
+	RedriveOutcome_REDRIVE_OUTCOME_REFUSED RedriveOutcome = 2
+	// It was stored before; nothing was sent.
+	RedriveOutcome_REDRIVE_OUTCOME_ALREADY RedriveOutcome = 3
+	// It is sent and not yet decided: look again.
+	RedriveOutcome_REDRIVE_OUTCOME_PENDING RedriveOutcome = 4
+)
+
+// Enum value maps for RedriveOutcome.
+var (
+	RedriveOutcome_name = map[int32]string{
+		0: "REDRIVE_OUTCOME_UNSPECIFIED",
+		1: "REDRIVE_OUTCOME_STORED",
+		2: "REDRIVE_OUTCOME_REFUSED",
+		3: "REDRIVE_OUTCOME_ALREADY",
+		4: "REDRIVE_OUTCOME_PENDING",
+	}
+	RedriveOutcome_value = map[string]int32{
+		"REDRIVE_OUTCOME_UNSPECIFIED": 0,
+		"REDRIVE_OUTCOME_STORED":      1,
+		"REDRIVE_OUTCOME_REFUSED":     2,
+		"REDRIVE_OUTCOME_ALREADY":     3,
+		"REDRIVE_OUTCOME_PENDING":     4,
+	}
+)
+
+func (x RedriveOutcome) Enum() *RedriveOutcome {
+	p := new(RedriveOutcome)
+	*p = x
+	return p
+}
+
+func (x RedriveOutcome) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (RedriveOutcome) Descriptor() protoreflect.EnumDescriptor {
+	return file_downweb_v1_status_service_proto_enumTypes[1].Descriptor()
+}
+
+func (RedriveOutcome) Type() protoreflect.EnumType {
+	return &file_downweb_v1_status_service_proto_enumTypes[1]
+}
+
+func (x RedriveOutcome) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use RedriveOutcome.Descriptor instead.
+func (RedriveOutcome) EnumDescriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{1}
+}
 
 // GetStatusRequest narrows the presses.
 type GetStatusRequest struct {
@@ -103,7 +218,19 @@ type PressStatus struct {
 	// Dead letters.
 	Dead int64 `protobuf:"varint,11,opt,name=dead,proto3" json:"dead,omitempty"`
 	// First production day still waiting to be recomputed; empty: none.
-	DirtyFrom     string `protobuf:"bytes,12,opt,name=dirty_from,json=dirtyFrom,proto3" json:"dirty_from,omitempty"`
+	DirtyFrom string `protobuf:"bytes,12,opt,name=dirty_from,json=dirtyFrom,proto3" json:"dirty_from,omitempty"`
+	// Ranges that an agent has given up for good and that never came.
+	Lost []*LostEvents `protobuf:"bytes,13,rep,name=lost,proto3" json:"lost,omitempty"`
+	// Events that agents of the press hold and the line has not stored; not set
+	// where no agent has asked for a mark since ingest started.
+	SpoolDepth *int64 `protobuf:"varint,14,opt,name=spool_depth,json=spoolDepth,proto3,oneof" json:"spool_depth,omitempty"`
+	// When an agent of the press last asked for a mark.
+	AgentSeen *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=agent_seen,json=agentSeen,proto3" json:"agent_seen,omitempty"`
+	// Epochs, 16 hex digits, that two disks carry: an alarm. What comes of them
+	// is put aside as dead letters.
+	Quarantined []string `protobuf:"bytes,16,rep,name=quarantined,proto3" json:"quarantined,omitempty"`
+	// Frames of the press held back because a newer program wrote them.
+	HeldBack      int64 `protobuf:"varint,17,opt,name=held_back,json=heldBack,proto3" json:"held_back,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -222,6 +349,123 @@ func (x *PressStatus) GetDirtyFrom() string {
 	return ""
 }
 
+func (x *PressStatus) GetLost() []*LostEvents {
+	if x != nil {
+		return x.Lost
+	}
+	return nil
+}
+
+func (x *PressStatus) GetSpoolDepth() int64 {
+	if x != nil && x.SpoolDepth != nil {
+		return *x.SpoolDepth
+	}
+	return 0
+}
+
+func (x *PressStatus) GetAgentSeen() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AgentSeen
+	}
+	return nil
+}
+
+func (x *PressStatus) GetQuarantined() []string {
+	if x != nil {
+		return x.Quarantined
+	}
+	return nil
+}
+
+func (x *PressStatus) GetHeldBack() int64 {
+	if x != nil {
+		return x.HeldBack
+	}
+	return 0
+}
+
+// LostEvents is a range of sequence numbers given up for good.
+type LostEvents struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Epoch, 16 hex digits.
+	Epoch string `protobuf:"bytes,1,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	// First lost.
+	FirstSeq uint64 `protobuf:"varint,2,opt,name=first_seq,json=firstSeq,proto3" json:"first_seq,omitempty"`
+	// Last lost.
+	LastSeq uint64 `protobuf:"varint,3,opt,name=last_seq,json=lastSeq,proto3" json:"last_seq,omitempty"`
+	// Why.
+	Reason string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	// When it was reported.
+	At            *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=at,proto3" json:"at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LostEvents) Reset() {
+	*x = LostEvents{}
+	mi := &file_downweb_v1_status_service_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LostEvents) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LostEvents) ProtoMessage() {}
+
+func (x *LostEvents) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_status_service_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LostEvents.ProtoReflect.Descriptor instead.
+func (*LostEvents) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *LostEvents) GetEpoch() string {
+	if x != nil {
+		return x.Epoch
+	}
+	return ""
+}
+
+func (x *LostEvents) GetFirstSeq() uint64 {
+	if x != nil {
+		return x.FirstSeq
+	}
+	return 0
+}
+
+func (x *LostEvents) GetLastSeq() uint64 {
+	if x != nil {
+		return x.LastSeq
+	}
+	return 0
+}
+
+func (x *LostEvents) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *LostEvents) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
 // Hole in a press's sequence.
 type Hole struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -237,7 +481,7 @@ type Hole struct {
 
 func (x *Hole) Reset() {
 	*x = Hole{}
-	mi := &file_downweb_v1_status_service_proto_msgTypes[2]
+	mi := &file_downweb_v1_status_service_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -249,7 +493,7 @@ func (x *Hole) String() string {
 func (*Hole) ProtoMessage() {}
 
 func (x *Hole) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_status_service_proto_msgTypes[2]
+	mi := &file_downweb_v1_status_service_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -262,7 +506,7 @@ func (x *Hole) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Hole.ProtoReflect.Descriptor instead.
 func (*Hole) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{2}
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Hole) GetEpoch() string {
@@ -301,7 +545,7 @@ type RoleStatus struct {
 
 func (x *RoleStatus) Reset() {
 	*x = RoleStatus{}
-	mi := &file_downweb_v1_status_service_proto_msgTypes[3]
+	mi := &file_downweb_v1_status_service_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -313,7 +557,7 @@ func (x *RoleStatus) String() string {
 func (*RoleStatus) ProtoMessage() {}
 
 func (x *RoleStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_status_service_proto_msgTypes[3]
+	mi := &file_downweb_v1_status_service_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -326,7 +570,7 @@ func (x *RoleStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoleStatus.ProtoReflect.Descriptor instead.
 func (*RoleStatus) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{3}
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *RoleStatus) GetRole() string {
@@ -383,13 +627,15 @@ type GetStatusResponse struct {
 	// planned busy time to the microsecond: 0 unless something is broken; only
 	// with checksum.
 	UnbalancedPressDays int64 `protobuf:"varint,14,opt,name=unbalanced_press_days,json=unbalancedPressDays,proto3" json:"unbalanced_press_days,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// Dead letters that have been redriven since; not among dead.
+	Redriven      int64 `protobuf:"varint,15,opt,name=redriven,proto3" json:"redriven,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_downweb_v1_status_service_proto_msgTypes[4]
+	mi := &file_downweb_v1_status_service_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -401,7 +647,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_status_service_proto_msgTypes[4]
+	mi := &file_downweb_v1_status_service_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -414,7 +660,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{4}
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *GetStatusResponse) GetPresses() []*PressStatus {
@@ -515,15 +761,774 @@ func (x *GetStatusResponse) GetUnbalancedPressDays() int64 {
 	return 0
 }
 
+func (x *GetStatusResponse) GetRedriven() int64 {
+	if x != nil {
+		return x.Redriven
+	}
+	return 0
+}
+
+// IngestStatus is what the ingest at work tells of itself, over the event log.
+type IngestStatus struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name under which it holds the lease.
+	Holder string `protobuf:"bytes,1,opt,name=holder,proto3" json:"holder,omitempty"`
+	// Last insert number given.
+	Pos uint64 `protobuf:"varint,2,opt,name=pos,proto3" json:"pos,omitempty"`
+	// When it began to work, unix milliseconds.
+	SinceMs int64 `protobuf:"varint,3,opt,name=since_ms,json=sinceMs,proto3" json:"since_ms,omitempty"`
+	// Epochs with their marks, sorted by press and epoch.
+	Epochs []*EpochProgress `protobuf:"bytes,4,rep,name=epochs,proto3" json:"epochs,omitempty"`
+	// Frames held back since it began, by "plant/press".
+	HeldBack map[string]int64 `protobuf:"bytes,5,rep,name=held_back,json=heldBack,proto3" json:"held_back,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
+	// Counters since it began, by name.
+	Counters      map[string]uint64 `protobuf:"bytes,6,rep,name=counters,proto3" json:"counters,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IngestStatus) Reset() {
+	*x = IngestStatus{}
+	mi := &file_downweb_v1_status_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IngestStatus) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IngestStatus) ProtoMessage() {}
+
+func (x *IngestStatus) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_status_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IngestStatus.ProtoReflect.Descriptor instead.
+func (*IngestStatus) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *IngestStatus) GetHolder() string {
+	if x != nil {
+		return x.Holder
+	}
+	return ""
+}
+
+func (x *IngestStatus) GetPos() uint64 {
+	if x != nil {
+		return x.Pos
+	}
+	return 0
+}
+
+func (x *IngestStatus) GetSinceMs() int64 {
+	if x != nil {
+		return x.SinceMs
+	}
+	return 0
+}
+
+func (x *IngestStatus) GetEpochs() []*EpochProgress {
+	if x != nil {
+		return x.Epochs
+	}
+	return nil
+}
+
+func (x *IngestStatus) GetHeldBack() map[string]int64 {
+	if x != nil {
+		return x.HeldBack
+	}
+	return nil
+}
+
+func (x *IngestStatus) GetCounters() map[string]uint64 {
+	if x != nil {
+		return x.Counters
+	}
+	return nil
+}
+
+// EpochProgress is how far one epoch of a press has got.
+type EpochProgress struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "plant/press".
+	Press string `protobuf:"bytes,1,opt,name=press,proto3" json:"press,omitempty"`
+	// Epoch.
+	Epoch uint64 `protobuf:"fixed64,2,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	// Highest seq such that it and all below are stored.
+	Mark uint64 `protobuf:"varint,3,opt,name=mark,proto3" json:"mark,omitempty"`
+	// Highest seq the agent holds, as it last said.
+	LastSeq uint64 `protobuf:"varint,4,opt,name=last_seq,json=lastSeq,proto3" json:"last_seq,omitempty"`
+	// Lowest seq the agent still holds, as it last said.
+	FirstSeq uint64 `protobuf:"varint,5,opt,name=first_seq,json=firstSeq,proto3" json:"first_seq,omitempty"`
+	// When the agent last asked for the mark, unix milliseconds; 0: never.
+	AskedMs int64 `protobuf:"varint,6,opt,name=asked_ms,json=askedMs,proto3" json:"asked_ms,omitempty"`
+	// Two disks carry the epoch.
+	Quarantined   bool `protobuf:"varint,7,opt,name=quarantined,proto3" json:"quarantined,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EpochProgress) Reset() {
+	*x = EpochProgress{}
+	mi := &file_downweb_v1_status_service_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EpochProgress) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EpochProgress) ProtoMessage() {}
+
+func (x *EpochProgress) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_status_service_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EpochProgress.ProtoReflect.Descriptor instead.
+func (*EpochProgress) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *EpochProgress) GetPress() string {
+	if x != nil {
+		return x.Press
+	}
+	return ""
+}
+
+func (x *EpochProgress) GetEpoch() uint64 {
+	if x != nil {
+		return x.Epoch
+	}
+	return 0
+}
+
+func (x *EpochProgress) GetMark() uint64 {
+	if x != nil {
+		return x.Mark
+	}
+	return 0
+}
+
+func (x *EpochProgress) GetLastSeq() uint64 {
+	if x != nil {
+		return x.LastSeq
+	}
+	return 0
+}
+
+func (x *EpochProgress) GetFirstSeq() uint64 {
+	if x != nil {
+		return x.FirstSeq
+	}
+	return 0
+}
+
+func (x *EpochProgress) GetAskedMs() int64 {
+	if x != nil {
+		return x.AskedMs
+	}
+	return 0
+}
+
+func (x *EpochProgress) GetQuarantined() bool {
+	if x != nil {
+		return x.Quarantined
+	}
+	return false
+}
+
+// DeadLetter is an event or a whole frame that could not be accepted.
+type DeadLetter struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// plant/press/epoch/seq/hash: epoch as 16 hex digits, the first 12 hex
+	// digits of the SHA-256 of the payload.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// "plant/press", as far as known.
+	Press string `protobuf:"bytes,2,opt,name=press,proto3" json:"press,omitempty"`
+	// Epoch, 16 hex digits.
+	Epoch string `protobuf:"bytes,3,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	// 0: a whole frame that could not be read.
+	Seq uint64 `protobuf:"varint,4,opt,name=seq,proto3" json:"seq,omitempty"`
+	// The field at fault, if one is.
+	Field string `protobuf:"bytes,5,opt,name=field,proto3" json:"field,omitempty"`
+	// Why it was refused.
+	Reason string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Subject of the event log it came under.
+	Subject string `protobuf:"bytes,7,opt,name=subject,proto3" json:"subject,omitempty"`
+	// When it was put aside, the last time.
+	At *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=at,proto3" json:"at,omitempty"`
+	// What became of it.
+	State DeadLetterState `protobuf:"varint,9,opt,name=state,proto3,enum=downweb.v1.DeadLetterState" json:"state,omitempty"`
+	// When it was found stored.
+	RedrivenAt *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=redriven_at,json=redrivenAt,proto3" json:"redriven_at,omitempty"`
+	// Another event is stored under its identity: two disks carry one epoch.
+	// Redriving cannot store it.
+	Conflict bool `protobuf:"varint,11,opt,name=conflict,proto3" json:"conflict,omitempty"`
+	// Length of payload, bytes.
+	PayloadBytes int64 `protobuf:"varint,12,opt,name=payload_bytes,json=payloadBytes,proto3" json:"payload_bytes,omitempty"`
+	// A protobuf event, or the frame as it came; only of GetDeadLetter.
+	Payload []byte `protobuf:"bytes,13,opt,name=payload,proto3" json:"payload,omitempty"`
+	// The payload decoded, if it can be; only of GetDeadLetter.
+	Event         *Event `protobuf:"bytes,14,opt,name=event,proto3" json:"event,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeadLetter) Reset() {
+	*x = DeadLetter{}
+	mi := &file_downweb_v1_status_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeadLetter) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeadLetter) ProtoMessage() {}
+
+func (x *DeadLetter) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_status_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeadLetter.ProtoReflect.Descriptor instead.
+func (*DeadLetter) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *DeadLetter) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *DeadLetter) GetPress() string {
+	if x != nil {
+		return x.Press
+	}
+	return ""
+}
+
+func (x *DeadLetter) GetEpoch() string {
+	if x != nil {
+		return x.Epoch
+	}
+	return ""
+}
+
+func (x *DeadLetter) GetSeq() uint64 {
+	if x != nil {
+		return x.Seq
+	}
+	return 0
+}
+
+func (x *DeadLetter) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *DeadLetter) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *DeadLetter) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *DeadLetter) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *DeadLetter) GetState() DeadLetterState {
+	if x != nil {
+		return x.State
+	}
+	return DeadLetterState_DEAD_LETTER_STATE_UNSPECIFIED
+}
+
+func (x *DeadLetter) GetRedrivenAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RedrivenAt
+	}
+	return nil
+}
+
+func (x *DeadLetter) GetConflict() bool {
+	if x != nil {
+		return x.Conflict
+	}
+	return false
+}
+
+func (x *DeadLetter) GetPayloadBytes() int64 {
+	if x != nil {
+		return x.PayloadBytes
+	}
+	return 0
+}
+
+func (x *DeadLetter) GetPayload() []byte {
+	if x != nil {
+		return x.Payload
+	}
+	return nil
+}
+
+func (x *DeadLetter) GetEvent() *Event {
+	if x != nil {
+		return x.Event
+	}
+	return nil
+}
+
+// ListDeadLettersRequest narrows the letters.
+type ListDeadLettersRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Only letters that were not redriven.
+	WaitingOnly bool `protobuf:"varint,2,opt,name=waiting_only,json=waitingOnly,proto3" json:"waiting_only,omitempty"`
+	// Page size, default 100, at most 1000.
+	PageSize int32 `protobuf:"varint,3,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the answer before.
+	PageToken     string `protobuf:"bytes,4,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDeadLettersRequest) Reset() {
+	*x = ListDeadLettersRequest{}
+	mi := &file_downweb_v1_status_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDeadLettersRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDeadLettersRequest) ProtoMessage() {}
+
+func (x *ListDeadLettersRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_status_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDeadLettersRequest.ProtoReflect.Descriptor instead.
+func (*ListDeadLettersRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *ListDeadLettersRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *ListDeadLettersRequest) GetWaitingOnly() bool {
+	if x != nil {
+		return x.WaitingOnly
+	}
+	return false
+}
+
+func (x *ListDeadLettersRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListDeadLettersRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListDeadLettersResponse is one page.
+type ListDeadLettersResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Newest first, without payload.
+	Letters []*DeadLetter `protobuf:"bytes,1,rep,name=letters,proto3" json:"letters,omitempty"`
+	// Empty: no more.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDeadLettersResponse) Reset() {
+	*x = ListDeadLettersResponse{}
+	mi := &file_downweb_v1_status_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDeadLettersResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDeadLettersResponse) ProtoMessage() {}
+
+func (x *ListDeadLettersResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_status_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDeadLettersResponse.ProtoReflect.Descriptor instead.
+func (*ListDeadLettersResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ListDeadLettersResponse) GetLetters() []*DeadLetter {
+	if x != nil {
+		return x.Letters
+	}
+	return nil
+}
+
+func (x *ListDeadLettersResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// GetDeadLetterRequest names a letter.
+type GetDeadLetterRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As in DeadLetter.id.
+	Id            string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetDeadLetterRequest) Reset() {
+	*x = GetDeadLetterRequest{}
+	mi := &file_downweb_v1_status_service_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetDeadLetterRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetDeadLetterRequest) ProtoMessage() {}
+
+func (x *GetDeadLetterRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_status_service_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetDeadLetterRequest.ProtoReflect.Descriptor instead.
+func (*GetDeadLetterRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *GetDeadLetterRequest) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+// GetDeadLetterResponse is the letter with its payload.
+type GetDeadLetterResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The letter.
+	Letter        *DeadLetter `protobuf:"bytes,1,opt,name=letter,proto3" json:"letter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetDeadLetterResponse) Reset() {
+	*x = GetDeadLetterResponse{}
+	mi := &file_downweb_v1_status_service_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetDeadLetterResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetDeadLetterResponse) ProtoMessage() {}
+
+func (x *GetDeadLetterResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_status_service_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetDeadLetterResponse.ProtoReflect.Descriptor instead.
+func (*GetDeadLetterResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *GetDeadLetterResponse) GetLetter() *DeadLetter {
+	if x != nil {
+		return x.Letter
+	}
+	return nil
+}
+
+// RedriveDeadLettersRequest says which letters: by id, or all waiting ones of
+// a scope.
+type RedriveDeadLettersRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Ids; at most 1,000.
+	Ids []string `protobuf:"bytes,1,rep,name=ids,proto3" json:"ids,omitempty"`
+	// All waiting letters of these presses, at most 1,000 in one call; not
+	// together with ids.
+	Scope         *Scope `protobuf:"bytes,2,opt,name=scope,proto3" json:"scope,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RedriveDeadLettersRequest) Reset() {
+	*x = RedriveDeadLettersRequest{}
+	mi := &file_downweb_v1_status_service_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RedriveDeadLettersRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RedriveDeadLettersRequest) ProtoMessage() {}
+
+func (x *RedriveDeadLettersRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_status_service_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RedriveDeadLettersRequest.ProtoReflect.Descriptor instead.
+func (*RedriveDeadLettersRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *RedriveDeadLettersRequest) GetIds() []string {
+	if x != nil {
+		return x.Ids
+	}
+	return nil
+}
+
+func (x *RedriveDeadLettersRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+// RedrivenLetter is the outcome for one letter.
+type RedrivenLetter struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id of the letter.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// What became of it.
+	Outcome RedriveOutcome `protobuf:"varint,2,opt,name=outcome,proto3,enum=downweb.v1.RedriveOutcome" json:"outcome,omitempty"`
+	// Refused: the reason now.
+	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RedrivenLetter) Reset() {
+	*x = RedrivenLetter{}
+	mi := &file_downweb_v1_status_service_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RedrivenLetter) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RedrivenLetter) ProtoMessage() {}
+
+func (x *RedrivenLetter) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_status_service_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RedrivenLetter.ProtoReflect.Descriptor instead.
+func (*RedrivenLetter) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *RedrivenLetter) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *RedrivenLetter) GetOutcome() RedriveOutcome {
+	if x != nil {
+		return x.Outcome
+	}
+	return RedriveOutcome_REDRIVE_OUTCOME_UNSPECIFIED
+}
+
+func (x *RedrivenLetter) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// RedriveDeadLettersResponse tells of each letter.
+type RedriveDeadLettersResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In the order of the request, else newest first.
+	Letters []*RedrivenLetter `protobuf:"bytes,1,rep,name=letters,proto3" json:"letters,omitempty"`
+	// Waiting letters of the scope beyond those of this call.
+	More          bool `protobuf:"varint,2,opt,name=more,proto3" json:"more,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RedriveDeadLettersResponse) Reset() {
+	*x = RedriveDeadLettersResponse{}
+	mi := &file_downweb_v1_status_service_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RedriveDeadLettersResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RedriveDeadLettersResponse) ProtoMessage() {}
+
+func (x *RedriveDeadLettersResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_status_service_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RedriveDeadLettersResponse.ProtoReflect.Descriptor instead.
+func (*RedriveDeadLettersResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_status_service_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *RedriveDeadLettersResponse) GetLetters() []*RedrivenLetter {
+	if x != nil {
+		return x.Letters
+	}
+	return nil
+}
+
+func (x *RedriveDeadLettersResponse) GetMore() bool {
+	if x != nil {
+		return x.More
+	}
+	return false
+}
+
 var File_downweb_v1_status_service_proto protoreflect.FileDescriptor
 
 const file_downweb_v1_status_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1fdownweb/v1/status_service.proto\x12\n" +
-	"downweb.v1\x1a\x17downweb/v1/common.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"W\n" +
+	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17downweb/v1/common.proto\x1a\x16downweb/v1/event.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"W\n" +
 	"\x10GetStatusRequest\x12'\n" +
 	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x12\x1a\n" +
-	"\bchecksum\x18\x02 \x01(\bR\bchecksum\"\x9f\x03\n" +
+	"\bchecksum\x18\x02 \x01(\bR\bchecksum\"\xfb\x04\n" +
 	"\vPressStatus\x12\x14\n" +
 	"\x05press\x18\x01 \x01(\tR\x05press\x129\n" +
 	"\n" +
@@ -541,7 +1546,22 @@ const file_downweb_v1_status_service_proto_rawDesc = "" +
 	" \x01(\bR\aunknown\x12\x12\n" +
 	"\x04dead\x18\v \x01(\x03R\x04dead\x12\x1d\n" +
 	"\n" +
-	"dirty_from\x18\f \x01(\tR\tdirtyFrom\"T\n" +
+	"dirty_from\x18\f \x01(\tR\tdirtyFrom\x12*\n" +
+	"\x04lost\x18\r \x03(\v2\x16.downweb.v1.LostEventsR\x04lost\x12$\n" +
+	"\vspool_depth\x18\x0e \x01(\x03H\x00R\n" +
+	"spoolDepth\x88\x01\x01\x129\n" +
+	"\n" +
+	"agent_seen\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\tagentSeen\x12 \n" +
+	"\vquarantined\x18\x10 \x03(\tR\vquarantined\x12\x1b\n" +
+	"\theld_back\x18\x11 \x01(\x03R\bheldBackB\x0e\n" +
+	"\f_spool_depth\"\x9e\x01\n" +
+	"\n" +
+	"LostEvents\x12\x14\n" +
+	"\x05epoch\x18\x01 \x01(\tR\x05epoch\x12\x1b\n" +
+	"\tfirst_seq\x18\x02 \x01(\x04R\bfirstSeq\x12\x19\n" +
+	"\blast_seq\x18\x03 \x01(\x04R\alastSeq\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\x12*\n" +
+	"\x02at\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\"T\n" +
 	"\x04Hole\x12\x14\n" +
 	"\x05epoch\x18\x01 \x01(\tR\x05epoch\x12\x1b\n" +
 	"\tfirst_seq\x18\x02 \x01(\x04R\bfirstSeq\x12\x19\n" +
@@ -550,7 +1570,7 @@ const file_downweb_v1_status_service_proto_rawDesc = "" +
 	"RoleStatus\x12\x12\n" +
 	"\x04role\x18\x01 \x01(\tR\x04role\x12\x18\n" +
 	"\aversion\x18\x02 \x01(\tR\aversion\x12\x16\n" +
-	"\x06health\x18\x03 \x01(\tR\x06health\"\xfe\x04\n" +
+	"\x06health\x18\x03 \x01(\tR\x06health\"\x9a\x05\n" +
 	"\x11GetStatusResponse\x121\n" +
 	"\apresses\x18\x01 \x03(\v2\x17.downweb.v1.PressStatusR\apresses\x12,\n" +
 	"\x05roles\x18\x02 \x03(\v2\x16.downweb.v1.RoleStatusR\x05roles\x12\x1a\n" +
@@ -567,12 +1587,90 @@ const file_downweb_v1_status_service_proto_rawDesc = "" +
 	"\theld_back\x18\f \x01(\x03R\bheldBack\x12\x1d\n" +
 	"\n" +
 	"press_days\x18\r \x01(\x03R\tpressDays\x122\n" +
-	"\x15unbalanced_press_days\x18\x0e \x01(\x03R\x13unbalancedPressDays\x1a<\n" +
+	"\x15unbalanced_press_days\x18\x0e \x01(\x03R\x13unbalancedPressDays\x12\x1a\n" +
+	"\bredriven\x18\x0f \x01(\x03R\bredriven\x1a<\n" +
 	"\x0eChecksumsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x012Y\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x89\x03\n" +
+	"\fIngestStatus\x12\x16\n" +
+	"\x06holder\x18\x01 \x01(\tR\x06holder\x12\x10\n" +
+	"\x03pos\x18\x02 \x01(\x04R\x03pos\x12\x19\n" +
+	"\bsince_ms\x18\x03 \x01(\x03R\asinceMs\x121\n" +
+	"\x06epochs\x18\x04 \x03(\v2\x19.downweb.v1.EpochProgressR\x06epochs\x12C\n" +
+	"\theld_back\x18\x05 \x03(\v2&.downweb.v1.IngestStatus.HeldBackEntryR\bheldBack\x12B\n" +
+	"\bcounters\x18\x06 \x03(\v2&.downweb.v1.IngestStatus.CountersEntryR\bcounters\x1a;\n" +
+	"\rHeldBackEntry\x12\x10\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\x03R\x05value:\x028\x01\x1a;\n" +
+	"\rCountersEntry\x12\x10\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\"\xc4\x01\n" +
+	"\rEpochProgress\x12\x14\n" +
+	"\x05press\x18\x01 \x01(\tR\x05press\x12\x14\n" +
+	"\x05epoch\x18\x02 \x01(\x06R\x05epoch\x12\x12\n" +
+	"\x04mark\x18\x03 \x01(\x04R\x04mark\x12\x19\n" +
+	"\blast_seq\x18\x04 \x01(\x04R\alastSeq\x12\x1b\n" +
+	"\tfirst_seq\x18\x05 \x01(\x04R\bfirstSeq\x12\x19\n" +
+	"\basked_ms\x18\x06 \x01(\x03R\aaskedMs\x12 \n" +
+	"\vquarantined\x18\a \x01(\bR\vquarantined\"\xc2\x03\n" +
+	"\n" +
+	"DeadLetter\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
+	"\x05press\x18\x02 \x01(\tR\x05press\x12\x14\n" +
+	"\x05epoch\x18\x03 \x01(\tR\x05epoch\x12\x10\n" +
+	"\x03seq\x18\x04 \x01(\x04R\x03seq\x12\x14\n" +
+	"\x05field\x18\x05 \x01(\tR\x05field\x12\x16\n" +
+	"\x06reason\x18\x06 \x01(\tR\x06reason\x12\x18\n" +
+	"\asubject\x18\a \x01(\tR\asubject\x12*\n" +
+	"\x02at\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x121\n" +
+	"\x05state\x18\t \x01(\x0e2\x1b.downweb.v1.DeadLetterStateR\x05state\x12;\n" +
+	"\vredriven_at\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"redrivenAt\x12\x1a\n" +
+	"\bconflict\x18\v \x01(\bR\bconflict\x12#\n" +
+	"\rpayload_bytes\x18\f \x01(\x03R\fpayloadBytes\x12\x18\n" +
+	"\apayload\x18\r \x01(\fR\apayload\x12'\n" +
+	"\x05event\x18\x0e \x01(\v2\x11.downweb.v1.EventR\x05event\"\xac\x01\n" +
+	"\x16ListDeadLettersRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x12!\n" +
+	"\fwaiting_only\x18\x02 \x01(\bR\vwaitingOnly\x12'\n" +
+	"\tpage_size\x18\x03 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x04 \x01(\tR\tpageToken\"s\n" +
+	"\x17ListDeadLettersResponse\x120\n" +
+	"\aletters\x18\x01 \x03(\v2\x16.downweb.v1.DeadLetterR\aletters\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"2\n" +
+	"\x14GetDeadLetterRequest\x12\x1a\n" +
+	"\x02id\x18\x01 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x02id\"G\n" +
+	"\x15GetDeadLetterResponse\x12.\n" +
+	"\x06letter\x18\x01 \x01(\v2\x16.downweb.v1.DeadLetterR\x06letter\"a\n" +
+	"\x19RedriveDeadLettersRequest\x12\x1b\n" +
+	"\x03ids\x18\x01 \x03(\tB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x03ids\x12'\n" +
+	"\x05scope\x18\x02 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\"n\n" +
+	"\x0eRedrivenLetter\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x124\n" +
+	"\aoutcome\x18\x02 \x01(\x0e2\x1a.downweb.v1.RedriveOutcomeR\aoutcome\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\"f\n" +
+	"\x1aRedriveDeadLettersResponse\x124\n" +
+	"\aletters\x18\x01 \x03(\v2\x1a.downweb.v1.RedrivenLetterR\aletters\x12\x12\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more*s\n" +
+	"\x0fDeadLetterState\x12!\n" +
+	"\x1dDEAD_LETTER_STATE_UNSPECIFIED\x10\x00\x12\x1d\n" +
+	"\x19DEAD_LETTER_STATE_WAITING\x10\x01\x12\x1e\n" +
+	"\x1aDEAD_LETTER_STATE_REDRIVEN\x10\x02*\xa4\x01\n" +
+	"\x0eRedriveOutcome\x12\x1f\n" +
+	"\x1bREDRIVE_OUTCOME_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16REDRIVE_OUTCOME_STORED\x10\x01\x12\x1b\n" +
+	"\x17REDRIVE_OUTCOME_REFUSED\x10\x02\x12\x1b\n" +
+	"\x17REDRIVE_OUTCOME_ALREADY\x10\x03\x12\x1b\n" +
+	"\x17REDRIVE_OUTCOME_PENDING\x10\x042\xf0\x02\n" +
 	"\rStatusService\x12H\n" +
-	"\tGetStatus\x12\x1c.downweb.v1.GetStatusRequest\x1a\x1d.downweb.v1.GetStatusResponseB;Z9github.com/downweb/downweb/proto/gen/downweb/v1;downwebv1b\x06proto3"
+	"\tGetStatus\x12\x1c.downweb.v1.GetStatusRequest\x1a\x1d.downweb.v1.GetStatusResponse\x12Z\n" +
+	"\x0fListDeadLetters\x12\".downweb.v1.ListDeadLettersRequest\x1a#.downweb.v1.ListDeadLettersResponse\x12T\n" +
+	"\rGetDeadLetter\x12 .downweb.v1.GetDeadLetterRequest\x1a!.downweb.v1.GetDeadLetterResponse\x12c\n" +
+	"\x12RedriveDeadLetters\x12%.downweb.v1.RedriveDeadLettersRequest\x1a&.downweb.v1.RedriveDeadLettersResponseB;Z9github.com/downweb/downweb/proto/gen/downweb/v1;downwebv1b\x06proto3"
 
 var (
 	file_downweb_v1_status_service_proto_rawDescOnce sync.Once
@@ -586,34 +1684,73 @@ func file_downweb_v1_status_service_proto_rawDescGZIP() []byte {
 	return file_downweb_v1_status_service_proto_rawDescData
 }
 
-var file_downweb_v1_status_service_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_downweb_v1_status_service_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_downweb_v1_status_service_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_downweb_v1_status_service_proto_goTypes = []any{
-	(*GetStatusRequest)(nil),      // 0: downweb.v1.GetStatusRequest
-	(*PressStatus)(nil),           // 1: downweb.v1.PressStatus
-	(*Hole)(nil),                  // 2: downweb.v1.Hole
-	(*RoleStatus)(nil),            // 3: downweb.v1.RoleStatus
-	(*GetStatusResponse)(nil),     // 4: downweb.v1.GetStatusResponse
-	nil,                           // 5: downweb.v1.GetStatusResponse.ChecksumsEntry
-	(*Scope)(nil),                 // 6: downweb.v1.Scope
-	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
-	(*AsOf)(nil),                  // 8: downweb.v1.AsOf
+	(DeadLetterState)(0),               // 0: downweb.v1.DeadLetterState
+	(RedriveOutcome)(0),                // 1: downweb.v1.RedriveOutcome
+	(*GetStatusRequest)(nil),           // 2: downweb.v1.GetStatusRequest
+	(*PressStatus)(nil),                // 3: downweb.v1.PressStatus
+	(*LostEvents)(nil),                 // 4: downweb.v1.LostEvents
+	(*Hole)(nil),                       // 5: downweb.v1.Hole
+	(*RoleStatus)(nil),                 // 6: downweb.v1.RoleStatus
+	(*GetStatusResponse)(nil),          // 7: downweb.v1.GetStatusResponse
+	(*IngestStatus)(nil),               // 8: downweb.v1.IngestStatus
+	(*EpochProgress)(nil),              // 9: downweb.v1.EpochProgress
+	(*DeadLetter)(nil),                 // 10: downweb.v1.DeadLetter
+	(*ListDeadLettersRequest)(nil),     // 11: downweb.v1.ListDeadLettersRequest
+	(*ListDeadLettersResponse)(nil),    // 12: downweb.v1.ListDeadLettersResponse
+	(*GetDeadLetterRequest)(nil),       // 13: downweb.v1.GetDeadLetterRequest
+	(*GetDeadLetterResponse)(nil),      // 14: downweb.v1.GetDeadLetterResponse
+	(*RedriveDeadLettersRequest)(nil),  // 15: downweb.v1.RedriveDeadLettersRequest
+	(*RedrivenLetter)(nil),             // 16: downweb.v1.RedrivenLetter
+	(*RedriveDeadLettersResponse)(nil), // 17: downweb.v1.RedriveDeadLettersResponse
+	nil,                                // 18: downweb.v1.GetStatusResponse.ChecksumsEntry
+	nil,                                // 19: downweb.v1.IngestStatus.HeldBackEntry
+	nil,                                // 20: downweb.v1.IngestStatus.CountersEntry
+	(*Scope)(nil),                      // 21: downweb.v1.Scope
+	(*timestamppb.Timestamp)(nil),      // 22: google.protobuf.Timestamp
+	(*AsOf)(nil),                       // 23: downweb.v1.AsOf
+	(*Event)(nil),                      // 24: downweb.v1.Event
 }
 var file_downweb_v1_status_service_proto_depIdxs = []int32{
-	6, // 0: downweb.v1.GetStatusRequest.scope:type_name -> downweb.v1.Scope
-	7, // 1: downweb.v1.PressStatus.last_event:type_name -> google.protobuf.Timestamp
-	7, // 2: downweb.v1.PressStatus.frontier:type_name -> google.protobuf.Timestamp
-	2, // 3: downweb.v1.PressStatus.holes:type_name -> downweb.v1.Hole
-	1, // 4: downweb.v1.GetStatusResponse.presses:type_name -> downweb.v1.PressStatus
-	3, // 5: downweb.v1.GetStatusResponse.roles:type_name -> downweb.v1.RoleStatus
-	5, // 6: downweb.v1.GetStatusResponse.checksums:type_name -> downweb.v1.GetStatusResponse.ChecksumsEntry
-	8, // 7: downweb.v1.GetStatusResponse.as_of:type_name -> downweb.v1.AsOf
-	0, // 8: downweb.v1.StatusService.GetStatus:input_type -> downweb.v1.GetStatusRequest
-	4, // 9: downweb.v1.StatusService.GetStatus:output_type -> downweb.v1.GetStatusResponse
-	9, // [9:10] is the sub-list for method output_type
-	8, // [8:9] is the sub-list for method input_type
-	8, // [8:8] is the sub-list for extension type_name
-	8, // [8:8] is the sub-list for extension extendee
-	0, // [0:8] is the sub-list for field type_name
+	21, // 0: downweb.v1.GetStatusRequest.scope:type_name -> downweb.v1.Scope
+	22, // 1: downweb.v1.PressStatus.last_event:type_name -> google.protobuf.Timestamp
+	22, // 2: downweb.v1.PressStatus.frontier:type_name -> google.protobuf.Timestamp
+	5,  // 3: downweb.v1.PressStatus.holes:type_name -> downweb.v1.Hole
+	4,  // 4: downweb.v1.PressStatus.lost:type_name -> downweb.v1.LostEvents
+	22, // 5: downweb.v1.PressStatus.agent_seen:type_name -> google.protobuf.Timestamp
+	22, // 6: downweb.v1.LostEvents.at:type_name -> google.protobuf.Timestamp
+	3,  // 7: downweb.v1.GetStatusResponse.presses:type_name -> downweb.v1.PressStatus
+	6,  // 8: downweb.v1.GetStatusResponse.roles:type_name -> downweb.v1.RoleStatus
+	18, // 9: downweb.v1.GetStatusResponse.checksums:type_name -> downweb.v1.GetStatusResponse.ChecksumsEntry
+	23, // 10: downweb.v1.GetStatusResponse.as_of:type_name -> downweb.v1.AsOf
+	9,  // 11: downweb.v1.IngestStatus.epochs:type_name -> downweb.v1.EpochProgress
+	19, // 12: downweb.v1.IngestStatus.held_back:type_name -> downweb.v1.IngestStatus.HeldBackEntry
+	20, // 13: downweb.v1.IngestStatus.counters:type_name -> downweb.v1.IngestStatus.CountersEntry
+	22, // 14: downweb.v1.DeadLetter.at:type_name -> google.protobuf.Timestamp
+	0,  // 15: downweb.v1.DeadLetter.state:type_name -> downweb.v1.DeadLetterState
+	22, // 16: downweb.v1.DeadLetter.redriven_at:type_name -> google.protobuf.Timestamp
+	24, // 17: downweb.v1.DeadLetter.event:type_name -> downweb.v1.Event
+	21, // 18: downweb.v1.ListDeadLettersRequest.scope:type_name -> downweb.v1.Scope
+	10, // 19: downweb.v1.ListDeadLettersResponse.letters:type_name -> downweb.v1.DeadLetter
+	10, // 20: downweb.v1.GetDeadLetterResponse.letter:type_name -> downweb.v1.DeadLetter
+	21, // 21: downweb.v1.RedriveDeadLettersRequest.scope:type_name -> downweb.v1.Scope
+	1,  // 22: downweb.v1.RedrivenLetter.outcome:type_name -> downweb.v1.RedriveOutcome
+	16, // 23: downweb.v1.RedriveDeadLettersResponse.letters:type_name -> downweb.v1.RedrivenLetter
+	2,  // 24: downweb.v1.StatusService.GetStatus:input_type -> downweb.v1.GetStatusRequest
+	11, // 25: downweb.v1.StatusService.ListDeadLetters:input_type -> downweb.v1.ListDeadLettersRequest
+	13, // 26: downweb.v1.StatusService.GetDeadLetter:input_type -> downweb.v1.GetDeadLetterRequest
+	15, // 27: downweb.v1.StatusService.RedriveDeadLetters:input_type -> downweb.v1.RedriveDeadLettersRequest
+	7,  // 28: downweb.v1.StatusService.GetStatus:output_type -> downweb.v1.GetStatusResponse
+	12, // 29: downweb.v1.StatusService.ListDeadLetters:output_type -> downweb.v1.ListDeadLettersResponse
+	14, // 30: downweb.v1.StatusService.GetDeadLetter:output_type -> downweb.v1.GetDeadLetterResponse
+	17, // 31: downweb.v1.StatusService.RedriveDeadLetters:output_type -> downweb.v1.RedriveDeadLettersResponse
+	28, // [28:32] is the sub-list for method output_type
+	24, // [24:28] is the sub-list for method input_type
+	24, // [24:24] is the sub-list for extension type_name
+	24, // [24:24] is the sub-list for extension extendee
+	0,  // [0:24] is the sub-list for field type_name
 }
 
 func init() { file_downweb_v1_status_service_proto_init() }
@@ -622,18 +1759,21 @@ func file_downweb_v1_status_service_proto_init() {
 		return
 	}
 	file_downweb_v1_common_proto_init()
+	file_downweb_v1_event_proto_init()
+	file_downweb_v1_status_service_proto_msgTypes[1].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_downweb_v1_status_service_proto_rawDesc), len(file_downweb_v1_status_service_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   6,
+			NumEnums:      2,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_downweb_v1_status_service_proto_goTypes,
 		DependencyIndexes: file_downweb_v1_status_service_proto_depIdxs,
+		EnumInfos:         file_downweb_v1_status_service_proto_enumTypes,
 		MessageInfos:      file_downweb_v1_status_service_proto_msgTypes,
 	}.Build()
 	File_downweb_v1_status_service_proto = out.File

@@ -19,7 +19,10 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	StatusService_GetStatus_FullMethodName = "/downweb.v1.StatusService/GetStatus"
+	StatusService_GetStatus_FullMethodName          = "/downweb.v1.StatusService/GetStatus"
+	StatusService_ListDeadLetters_FullMethodName    = "/downweb.v1.StatusService/ListDeadLetters"
+	StatusService_GetDeadLetter_FullMethodName      = "/downweb.v1.StatusService/GetDeadLetter"
+	StatusService_RedriveDeadLetters_FullMethodName = "/downweb.v1.StatusService/RedriveDeadLetters"
 )
 
 // StatusServiceClient is the client API for StatusService service.
@@ -30,6 +33,15 @@ const (
 type StatusServiceClient interface {
 	// GetStatus returns the state of every press and role.
 	GetStatus(ctx context.Context, in *GetStatusRequest, opts ...grpc.CallOption) (*GetStatusResponse, error)
+	// ListDeadLetters lists what could not be accepted, newest first, without
+	// payloads.
+	ListDeadLetters(ctx context.Context, in *ListDeadLettersRequest, opts ...grpc.CallOption) (*ListDeadLettersResponse, error)
+	// GetDeadLetter returns one letter whole.
+	GetDeadLetter(ctx context.Context, in *GetDeadLetterRequest, opts ...grpc.CallOption) (*GetDeadLetterResponse, error)
+	// RedriveDeadLetters sends letters through the line again, each under its
+	// own identity, once the cause is mended. A letter that was stored before is
+	// not stored again, so calling it twice does no harm.
+	RedriveDeadLetters(ctx context.Context, in *RedriveDeadLettersRequest, opts ...grpc.CallOption) (*RedriveDeadLettersResponse, error)
 }
 
 type statusServiceClient struct {
@@ -50,6 +62,36 @@ func (c *statusServiceClient) GetStatus(ctx context.Context, in *GetStatusReques
 	return out, nil
 }
 
+func (c *statusServiceClient) ListDeadLetters(ctx context.Context, in *ListDeadLettersRequest, opts ...grpc.CallOption) (*ListDeadLettersResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListDeadLettersResponse)
+	err := c.cc.Invoke(ctx, StatusService_ListDeadLetters_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *statusServiceClient) GetDeadLetter(ctx context.Context, in *GetDeadLetterRequest, opts ...grpc.CallOption) (*GetDeadLetterResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetDeadLetterResponse)
+	err := c.cc.Invoke(ctx, StatusService_GetDeadLetter_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *statusServiceClient) RedriveDeadLetters(ctx context.Context, in *RedriveDeadLettersRequest, opts ...grpc.CallOption) (*RedriveDeadLettersResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RedriveDeadLettersResponse)
+	err := c.cc.Invoke(ctx, StatusService_RedriveDeadLetters_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // StatusServiceServer is the server API for StatusService service.
 // All implementations must embed UnimplementedStatusServiceServer
 // for forward compatibility.
@@ -58,6 +100,15 @@ func (c *statusServiceClient) GetStatus(ctx context.Context, in *GetStatusReques
 type StatusServiceServer interface {
 	// GetStatus returns the state of every press and role.
 	GetStatus(context.Context, *GetStatusRequest) (*GetStatusResponse, error)
+	// ListDeadLetters lists what could not be accepted, newest first, without
+	// payloads.
+	ListDeadLetters(context.Context, *ListDeadLettersRequest) (*ListDeadLettersResponse, error)
+	// GetDeadLetter returns one letter whole.
+	GetDeadLetter(context.Context, *GetDeadLetterRequest) (*GetDeadLetterResponse, error)
+	// RedriveDeadLetters sends letters through the line again, each under its
+	// own identity, once the cause is mended. A letter that was stored before is
+	// not stored again, so calling it twice does no harm.
+	RedriveDeadLetters(context.Context, *RedriveDeadLettersRequest) (*RedriveDeadLettersResponse, error)
 	mustEmbedUnimplementedStatusServiceServer()
 }
 
@@ -70,6 +121,15 @@ type UnimplementedStatusServiceServer struct{}
 
 func (UnimplementedStatusServiceServer) GetStatus(context.Context, *GetStatusRequest) (*GetStatusResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetStatus not implemented")
+}
+func (UnimplementedStatusServiceServer) ListDeadLetters(context.Context, *ListDeadLettersRequest) (*ListDeadLettersResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListDeadLetters not implemented")
+}
+func (UnimplementedStatusServiceServer) GetDeadLetter(context.Context, *GetDeadLetterRequest) (*GetDeadLetterResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetDeadLetter not implemented")
+}
+func (UnimplementedStatusServiceServer) RedriveDeadLetters(context.Context, *RedriveDeadLettersRequest) (*RedriveDeadLettersResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RedriveDeadLetters not implemented")
 }
 func (UnimplementedStatusServiceServer) mustEmbedUnimplementedStatusServiceServer() {}
 func (UnimplementedStatusServiceServer) testEmbeddedByValue()                       {}
@@ -110,6 +170,60 @@ func _StatusService_GetStatus_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _StatusService_ListDeadLetters_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListDeadLettersRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StatusServiceServer).ListDeadLetters(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StatusService_ListDeadLetters_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StatusServiceServer).ListDeadLetters(ctx, req.(*ListDeadLettersRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _StatusService_GetDeadLetter_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetDeadLetterRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StatusServiceServer).GetDeadLetter(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StatusService_GetDeadLetter_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StatusServiceServer).GetDeadLetter(ctx, req.(*GetDeadLetterRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _StatusService_RedriveDeadLetters_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RedriveDeadLettersRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StatusServiceServer).RedriveDeadLetters(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StatusService_RedriveDeadLetters_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StatusServiceServer).RedriveDeadLetters(ctx, req.(*RedriveDeadLettersRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // StatusService_ServiceDesc is the grpc.ServiceDesc for StatusService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -120,6 +234,18 @@ var StatusService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetStatus",
 			Handler:    _StatusService_GetStatus_Handler,
+		},
+		{
+			MethodName: "ListDeadLetters",
+			Handler:    _StatusService_ListDeadLetters_Handler,
+		},
+		{
+			MethodName: "GetDeadLetter",
+			Handler:    _StatusService_GetDeadLetter_Handler,
+		},
+		{
+			MethodName: "RedriveDeadLetters",
+			Handler:    _StatusService_RedriveDeadLetters_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
