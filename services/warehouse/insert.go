@@ -137,7 +137,7 @@ func PlainSlice(e *pb.Event) bool {
 }
 
 // InsertEvents stores events, all of one month (UTC, by OccurredAt), under one insert number. It is one INSERT into
-// one partition: after an error all of the rows are stored or none, and only StoredSeqs tells which.
+// one partition: after an error all of the rows are stored or none, and only StoredSeqs tells which. ErrFenced: none.
 func (db *DB) InsertEvents(ctx context.Context, evs []*pb.Event, pos uint64) error {
 	if len(evs) == 0 {
 		return nil
@@ -180,7 +180,7 @@ func (db *DB) InsertEvents(ctx context.Context, evs []*pb.Event, pos uint64) err
 		}
 	}
 	if err := batch.Send(); err != nil {
-		return fmt.Errorf("insert %d events: %w", len(evs), err)
+		return fmt.Errorf("insert %d events: %w", len(evs), fenced(err))
 	}
 	return nil
 }

@@ -169,13 +169,18 @@ func without(a, b []SeqRange) []SeqRange {
 	return out
 }
 
-const posName = "pos"
+// Names of the highest insert number noted. posName was kept by the time of the note, and of two writers the later
+// could hide the higher; highPosName is kept by the number itself.
+const (
+	posName     = "pos"
+	highPosName = "high_pos"
+)
 
 // MaxPos is the highest insert number stored or noted; 0 for an empty log.
 func (db *DB) MaxPos(ctx context.Context) (uint64, error) {
 	var pos uint64
-	err := db.conn.QueryRow(ctx, "SELECT greatest((SELECT max(pos) FROM events), (SELECT max(toUInt64OrZero(value)) FROM meta WHERE name = {name:String}))",
-		clickhouse.Named("name", posName)).Scan(&pos)
+	err := db.conn.QueryRow(ctx, "SELECT greatest((SELECT max(pos) FROM events), (SELECT max(toUInt64OrZero(value)) FROM meta WHERE name IN ({name:String}, {high:String})))",
+		clickhouse.Named("name", posName), clickhouse.Named("high", highPosName)).Scan(&pos)
 	if err != nil {
 		return 0, fmt.Errorf("read the highest pos: %w", err)
 	}
@@ -185,7 +190,7 @@ func (db *DB) MaxPos(ctx context.Context) (uint64, error) {
 // NotePos keeps an insert number as used. It is called before events are inserted a second time: if the first insert
 // has happened after all, a merge drops the rows of the second, and without this the number would be given again.
 func (db *DB) NotePos(ctx context.Context, pos uint64) error {
-	return db.putMeta(ctx, posName, fmt.Sprint(pos), time.Now())
+	return db.putMeta(ctx, highPosName, fmt.Sprint(pos), time.UnixMilli(int64(min(pos, 1<<42)))) // of two rows the higher stays
 }
 
 // Span is a stretch of one epoch's seqs and the instants, unix ms and inclusive, between which its events lie.

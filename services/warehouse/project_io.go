@@ -52,7 +52,7 @@ var (
 )
 
 // ReadProjections returns a press's rows from a day on, as stored, and the
-// highest version in use for the press.
+// highest version in use for the press, or given up by Fence.
 func (db *DB) ReadProjections(ctx context.Context, set ProjectionSet, plant, press string, from timeline.Day) (Projections, uint64, error) {
 	var p Projections
 	var err error
@@ -78,6 +78,9 @@ func (db *DB) ReadProjections(ctx context.Context, set ProjectionSet, plant, pre
 	q := "SELECT max(v) FROM (" + strings.Join(parts, " UNION ALL ") + ")"
 	if err := db.conn.QueryRow(ctx, q, args[:2]...).Scan(&ver); err != nil {
 		return p, 0, fmt.Errorf("read version of projections: %w", err)
+	}
+	if set == Live {
+		ver = max(ver, db.floor.Load())
 	}
 	return p, ver, nil
 }
@@ -232,7 +235,7 @@ func writeRows[T any](ctx context.Context, db *DB, p projection[T], set Projecti
 		return err
 	}
 	if err := batch.Send(); err != nil {
-		return fmt.Errorf("write %s: %w", p.table, err)
+		return fmt.Errorf("write %s: %w", p.table, fenced(err))
 	}
 	return nil
 }
