@@ -100,7 +100,7 @@ type OldServerError struct{ err error }
 func (e *OldServerError) Error() string { return e.err.Error() }
 
 // OpenWait is Open, again and again until the server answers or ctx ends. What only a person can mend, an
-// *OldServerError, a *SchemaError or a DSN that cannot be read, it returns at once.
+// *OldServerError, a *SchemaError, a *RestoringError or a DSN that cannot be read, it returns at once.
 func OpenWait(ctx context.Context, cfg Config) (*DB, error) {
 	if _, err := clickhouse.ParseDSN(cfg.DSN); err != nil {
 		return nil, fmt.Errorf("warehouse dsn: %w", err)
@@ -110,7 +110,8 @@ func OpenWait(ctx context.Context, cfg Config) (*DB, error) {
 		db, err := Open(ctx, cfg)
 		var old *OldServerError
 		var newer *SchemaError
-		if err == nil || errors.As(err, &old) || errors.As(err, &newer) {
+		var restoring *RestoringError
+		if err == nil || errors.As(err, &old) || errors.As(err, &newer) || errors.As(err, &restoring) {
 			return db, err
 		}
 		if failed == 0 && cfg.Log != nil {
