@@ -83,7 +83,20 @@ func (db *DB) BeginRestore(ctx context.Context, m *BackupManifest) error {
 			return &NotEmptyError{t, n}
 		}
 	}
+	if err := db.dropFences(ctx); err != nil {
+		return fmt.Errorf("restore: %w", err)
+	}
 	return db.putMeta(ctx, restoringName, m.ID(), time.Now())
+}
+
+// dropFences lifts what a writer before has put against lower numbers. The next writer puts up its own.
+func (db *DB) dropFences(ctx context.Context) error {
+	for _, t := range fenceTables {
+		if err := db.dropFencesBelow(ctx, t.table, 1<<64-1); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // dataTables are the tables that are empty in a new warehouse.

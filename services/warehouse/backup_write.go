@@ -138,8 +138,9 @@ type point struct {
 }
 
 func (db *DB) point(ctx context.Context) (p point, err error) {
-	if p.pos, err = db.MaxPos(ctx); err != nil {
-		return p, err
+	// Not what MaxPos notes beside: only below the highest number stored has every insert ended.
+	if err := db.conn.QueryRow(ctx, "SELECT max(pos) FROM events").Scan(&p.pos); err != nil {
+		return p, fmt.Errorf("read the highest pos: %w", err)
 	}
 	if p.rev, err = db.MaxRegistryRev(ctx); err != nil {
 		return p, err

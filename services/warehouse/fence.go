@@ -14,7 +14,14 @@ import (
 
 // ErrFenced is returned by InsertEvents and WriteProjections when another
 // writer has begun since: nothing was stored, and nothing will be.
-var ErrFenced = errors.New("another writer has taken over")
+var ErrFenced error = fencedError{}
+
+type fencedError struct{}
+
+func (fencedError) Error() string { return "another writer has taken over" }
+
+// FencedOut tells packages that do not know this one.
+func (fencedError) FencedOut() bool { return true }
 
 // fenceGap is how many numbers a new writer leaves to the one before it. That
 // one may count on until it notices; it must not reach the new one's numbers.
@@ -86,8 +93,13 @@ func (db *DB) fenceTable(ctx context.Context, table, column string, floor uint64
 	if err != nil {
 		return fmt.Errorf("constrain %s: %w", table, err)
 	}
+	return db.dropFencesBelow(ctx, table, floor)
+}
+
+// dropFencesBelow lifts the constraints of earlier fences.
+func (db *DB) dropFencesBelow(ctx context.Context, table string, floor uint64) error {
 	var create string
-	err = db.conn.QueryRow(ctx, "SELECT create_table_query FROM system.tables WHERE database = currentDatabase() AND name = {table:String}",
+	err := db.conn.QueryRow(ctx, "SELECT create_table_query FROM system.tables WHERE database = currentDatabase() AND name = {table:String}",
 		clickhouse.Named("table", table)).Scan(&create)
 	if err != nil {
 		return fmt.Errorf("read the constraints of %s: %w", table, err)
