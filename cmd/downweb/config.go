@@ -30,9 +30,17 @@ type Config struct {
 		HTTP string // host:port of health and profiles; empty: none
 	}
 	NATS struct {
-		URL     string // a NATS server elsewhere; empty: the embedded one
+		URL     string // NATS servers elsewhere, separated by commas; empty: the embedded one
 		Listen  string // host:port of the embedded one
-		KeysDir string // where the passwords are; empty: DataDir/keys
+		KeysDir string // where the passwords are; empty: DataDir/keys. All machines of a cluster need the same ones
+		Cluster struct {
+			Name      string   // the same on every server of the cluster
+			Node      string   // name of this server in it
+			Listen    string   // host:port for the other servers; empty: no cluster
+			Advertise string   // host:port that others are told; empty: Listen
+			Routes    []string // host:port of all servers of the cluster
+			Replicas  int      // copies of each stream: 1, 3 or 5; never lowered. ingest and api need it too
+		}
 	}
 	Warehouse struct {
 		DSN          string // clickhouse://… or http://…; empty: the embedded engine
@@ -79,6 +87,8 @@ func defaults(dataDir string) map[string]any {
 		"data_dir": dataDir,
 		"api.grpc": "127.0.0.1:7710", "api.http": "127.0.0.1:7711",
 		"nats.url": "", "nats.listen": "127.0.0.1:7712", "nats.keys_dir": "",
+		"nats.cluster.name": "downweb", "nats.cluster.node": "", "nats.cluster.listen": "", "nats.cluster.advertise": "",
+		"nats.cluster.routes": []any{}, "nats.cluster.replicas": "1",
 		"warehouse.dsn": "", "warehouse.database": "downweb", "warehouse.password_file": "",
 		"engine.lib": "", "engine.max_memory": "3GiB",
 		"ingest.batch_events": "50000", "ingest.batch_wait": "200ms", "ingest.future_limit": "10m", "ingest.past_limit": "10y",
@@ -359,12 +369,22 @@ func decode(k *koanf.Koanf, origin map[string]string) (*Config, error) {
 	text("nats.url", &c.NATS.URL)
 	text("nats.listen", &c.NATS.Listen)
 	text("nats.keys_dir", &c.NATS.KeysDir)
+	text("nats.cluster.name", &c.NATS.Cluster.Name)
+	text("nats.cluster.node", &c.NATS.Cluster.Node)
+	text("nats.cluster.listen", &c.NATS.Cluster.Listen)
+	text("nats.cluster.advertise", &c.NATS.Cluster.Advertise)
 	text("warehouse.dsn", &c.Warehouse.DSN)
 	text("warehouse.database", &c.Warehouse.Database)
 	text("warehouse.password_file", &c.Warehouse.PasswordFile)
 	text("engine.lib", &c.Engine.Lib)
 	size("engine.max_memory", &c.Engine.MaxMemory)
 	var err error
+	if c.NATS.Cluster.Routes, err = stringList(k.Get("nats.cluster.routes")); err != nil {
+		bad("nats.cluster.routes", err)
+	}
+	if c.NATS.Cluster.Replicas, err = strconv.Atoi(k.String("nats.cluster.replicas")); err != nil {
+		bad("nats.cluster.replicas", fmt.Errorf("%q is not a whole number", k.String("nats.cluster.replicas")))
+	}
 	if c.Ingest.BatchEvents, err = strconv.Atoi(k.String("ingest.batch_events")); err != nil {
 		bad("ingest.batch_events", fmt.Errorf("%q is not a whole number", k.String("ingest.batch_events")))
 	}
@@ -496,6 +516,7 @@ func (c *Config) Validate() error {
 			}
 		}
 	}
+	problems = append(problems, c.validateCluster())
 	if c.Warehouse.DSN != "" {
 		if u, err := url.Parse(c.Warehouse.DSN); err != nil || u.Host == "" || !slices.Contains([]string{"clickhouse", "tcp", "http", "https"}, u.Scheme) {
 			bad("warehouse.dsn", "is not a clickhouse://, http:// or https:// address")
@@ -592,6 +613,8 @@ func (c *Config) Env() []string {
 		"data_dir": c.DataDir,
 		"api.grpc": c.API.GRPC, "api.http": c.API.HTTP,
 		"nats.url": c.NATS.URL, "nats.listen": c.NATS.Listen, "nats.keys_dir": c.NATS.KeysDir,
+		"nats.cluster.name": c.NATS.Cluster.Name, "nats.cluster.node": c.NATS.Cluster.Node, "nats.cluster.listen": c.NATS.Cluster.Listen,
+		"nats.cluster.advertise": c.NATS.Cluster.Advertise, "nats.cluster.routes": list(c.NATS.Cluster.Routes), "nats.cluster.replicas": strconv.Itoa(c.NATS.Cluster.Replicas),
 		"warehouse.dsn": c.Warehouse.DSN, "warehouse.database": c.Warehouse.Database, "warehouse.password_file": c.Warehouse.PasswordFile,
 		"engine.lib": c.Engine.Lib, "engine.max_memory": strconv.FormatInt(c.Engine.MaxMemory, 10),
 		"ingest.batch_events": strconv.Itoa(c.Ingest.BatchEvents), "ingest.batch_wait": c.Ingest.BatchWait.String(),

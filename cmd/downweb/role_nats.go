@@ -29,8 +29,13 @@ func (a *app) natsCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		cluster, err := cfg.cluster()
+		if err != nil {
+			return err
+		}
 		return a.role(c.Context(), "nats", cfg, func(ctx context.Context, log *slog.Logger, ready func(string)) error {
-			s := eventlog.NewServer(eventlog.ServerConfig{StoreDir: d.nats(), Listen: cfg.NATS.Listen, CorePassword: core, PressPassword: press, Log: log})
+			s := eventlog.NewServer(eventlog.ServerConfig{StoreDir: d.nats(), Listen: cfg.NATS.Listen, CorePassword: core, PressPassword: press,
+				Name: cfg.NATS.Cluster.Node, Cluster: cluster, Log: log})
 			go func() {
 				select {
 				case <-s.Ready():

@@ -74,7 +74,7 @@ func openLog(ctx context.Context, cfg *Config, name string, log *slog.Logger) (*
 		return nil, nil, fmt.Errorf("event log: %w", err)
 	}
 	for wait := 50 * time.Millisecond; ; wait = min(2*wait, 2*time.Second) {
-		if err = eventlog.EnsureStreams(ctx, js, eventlog.StreamOptions{}); err == nil {
+		if err = eventlog.EnsureStreams(ctx, js, cfg.streams()); err == nil {
 			return nc, js, nil
 		}
 		log.Warn("event log: the streams cannot be made yet", "err", err)

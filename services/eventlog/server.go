@@ -26,6 +26,10 @@ type ServerConfig struct {
 	CorePassword, PressPassword string
 	// MaxStore bounds the JetStream files, bytes; 0: 16 GiB.
 	MaxStore int64
+	// Name of the server, unique in its cluster. Empty: "downweb".
+	Name string
+	// Cluster this server belongs to; the zero value: none.
+	Cluster Cluster
 	// Log; nil: none.
 	Log *slog.Logger
 }
@@ -116,15 +120,41 @@ func (s *Server) watch(ctx context.Context, srv *server.Server) error {
 		if !srv.Running() {
 			return errors.New("nats server: stopped by itself")
 		}
-		h := srv.Healthz(nil)
-		if h != nil && h.Status == "ok" && srv.JetStreamEnabled() {
+		err := s.health(srv)
+		if err == nil {
 			bad = 0
 			continue
 		}
 		if bad++; bad >= 3 {
-			return fmt.Errorf("nats server: unhealthy: %+v", h)
+			return fmt.Errorf("nats server: unhealthy: %w", err)
 		}
 	}
+}
+
+// health says what a restart would mend. In a cluster that is not the lack of
+// a leader or a stream that catches up: others must come back for it, or time
+// pass, and a server that leaves makes it worse.
+func (s *Server) health(srv *server.Server) error {
+	if !srv.JetStreamEnabled() {
+		return errors.New("JetStream is off")
+	}
+	if s.cfg.Cluster.Listen == "" {
+		if h := srv.Healthz(nil); h == nil || h.Status != "ok" {
+			return fmt.Errorf("%+v", h)
+		}
+		return nil
+	}
+	if h := srv.Healthz(&server.HealthzOptions{JSEnabledOnly: true}); h == nil || h.Status != "ok" {
+		return fmt.Errorf("%+v", h)
+	}
+	if h := srv.Healthz(&server.HealthzOptions{Details: true}); h != nil {
+		for _, e := range h.Errors {
+			if strings.Contains(e.Error, "write error") {
+				return errors.New(e.Error)
+			}
+		}
+	}
+	return nil
 }
 
 func (s *Server) options() (*server.Options, error) {
@@ -137,28 +167,41 @@ func (s *Server) options() (*server.Options, error) {
 	case c.CorePassword == c.PressPassword:
 		return nil, errors.New("core and press have the same password")
 	}
-	host, portText, err := net.SplitHostPort(c.Listen)
+	host, port, err := listenAt(c.Listen)
 	if err != nil {
 		return nil, fmt.Errorf("listen: %w", err)
-	}
-	port, err := strconv.Atoi(portText)
-	if err != nil || port < 0 || port > 65535 {
-		return nil, fmt.Errorf("listen: bad port %q", portText)
-	}
-	if port == 0 {
-		port = server.RANDOM_PORT
 	}
 	opts := &server.Options{}
 	if err := opts.ProcessConfigString(c.text()); err != nil {
 		return nil, fmt.Errorf("settings: %w", err)
 	}
-	opts.ServerName = "downweb"
+	opts.ServerName = or(c.Name, "downweb")
 	opts.Host, opts.Port = host, port
 	opts.NoSigs = true
 	opts.StoreDir = c.StoreDir
 	opts.SyncAlways, opts.SyncInterval = true, 2*time.Minute
 	opts.JetStreamMaxStore = or(c.MaxStore, 16<<30)
+	if c.Cluster.Listen != "" {
+		if err := c.Cluster.set(opts); err != nil {
+			return nil, fmt.Errorf("cluster: %w", err)
+		}
+	}
 	return opts, nil
+}
+
+// listenAt splits host:port; port 0 takes a free one.
+func listenAt(addr string) (host string, port int, err error) {
+	host, text, err := net.SplitHostPort(addr)
+	if err != nil {
+		return "", 0, err
+	}
+	if port, err = strconv.Atoi(text); err != nil || port < 0 || port > 65535 {
+		return "", 0, fmt.Errorf("bad port %q", text)
+	}
+	if port == 0 {
+		port = server.RANDOM_PORT
+	}
+	return host, port, nil
 }
 
 func (c ServerConfig) text() string {

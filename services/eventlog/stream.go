@@ -21,7 +21,9 @@ const (
 
 // StreamOptions may be left zero.
 type StreamOptions struct {
-	// Replicas of each stream; 0: 1.
+	// Replicas of each stream and of the bucket, 1, 3 or 5; 0: 1. A stream that
+	// has fewer gets more; one that has more keeps them: roles that are set
+	// differently must not undo each other.
 	Replicas int
 	// MaxBytes of stream PRESS; 0: 4 GiB. A full stream refuses, agents wait.
 	MaxBytes int64
@@ -78,21 +80,42 @@ func EnsureStreams(ctx context.Context, js jetstream.JetStream, opt StreamOption
 		DenyPurge:   true,
 	}}
 	for _, cfg := range streams {
+		var err error
+		if cfg.Replicas, err = replicasOf(ctx, js, cfg.Name, replicas); err != nil {
+			return fmt.Errorf("ensure stream %s: %w", cfg.Name, err)
+		}
 		if _, err := js.CreateOrUpdateStream(ctx, cfg); err != nil {
 			return fmt.Errorf("ensure stream %s: %w", cfg.Name, err)
 		}
 	}
-	_, err := js.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{
+	kvReplicas, err := replicasOf(ctx, js, "KV_"+BucketLease, replicas)
+	if err != nil {
+		return fmt.Errorf("ensure bucket %s: %w", BucketLease, err)
+	}
+	_, err = js.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{
 		Bucket:      BucketLease,
 		Description: "who writes",
 		TTL:         or(opt.LeaseTTL, DefaultLeaseTTL),
 		Storage:     jetstream.FileStorage,
-		Replicas:    replicas,
+		Replicas:    kvReplicas,
 	})
 	if err != nil {
 		return fmt.Errorf("ensure bucket %s: %w", BucketLease, err)
 	}
 	return nil
+}
+
+// replicasOf is how many replicas a stream is to have: as many as wanted, or
+// more where it has them.
+func replicasOf(ctx context.Context, js jetstream.JetStream, stream string, want int) (int, error) {
+	s, err := js.Stream(ctx, stream)
+	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		return want, nil
+	}
+	if err != nil {
+		return 0, err
+	}
+	return max(want, s.CachedInfo().Config.Replicas), nil
 }
 
 // AckWait is how long a frame may stay unacknowledged before it is delivered

@@ -6,8 +6,9 @@
 // moment; nothing that cannot be read stops what comes after it; and while the warehouse is away it waits and tries
 // again, so that frames pile up in the stream and nowhere else.
 //
-// One ingest works at a time, under a lease; others stand by. The lease is not a lock: two that work at once do no
-// harm, because what both store has one key.
+// One ingest works at a time, under a lease; others stand by. The lease is not a lock: who takes it first fences out
+// whoever wrote before, so that one who was paused in the middle of an insert and wakes stores nothing; and what is
+// stored twice all the same has one key.
 //
 // Steps of a batch: pull and decode (pull.go); admit (admit.go); dirty marks and the lowest seqs of new epochs;
 // one INSERT for each month (store.go); marks advance (progress.go); acknowledge; tell who waits. Repeats can come from

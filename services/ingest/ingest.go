@@ -2,6 +2,7 @@ package ingest
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"sync"
@@ -63,7 +64,8 @@ type Inserter interface {
 	WarehouseID() uint64
 	LoadMarks(ctx context.Context) ([]MarkRow, error)
 	EpochLows(ctx context.Context) ([]EpochLow, error)
-	MaxPos(ctx context.Context) (uint64, error)
+	// Fence shuts out every writer before this one and gives the number above which this one's inserts count.
+	Fence(ctx context.Context) (pos uint64, err error)
 	NotePos(ctx context.Context, pos uint64) error
 	InsertEvents(ctx context.Context, evs []*pb.Event, pos uint64) error
 	StoredSeqs(ctx context.Context, s Span) (map[uint64]bool, error)
@@ -128,7 +130,12 @@ func (in *Ingest) work(ctx context.Context) error {
 		return err
 	}
 	defer in.unload()
-	marks, err := eventlog.ServeMarks(in.deps.NC, in.markReply)
+	marks, err := eventlog.ServeMarks(in.deps.NC, func(plant, press string, r *pb.MarkRequest) (*pb.MarkReply, error) {
+		if !eventlog.Held(ctx) {
+			return nil, errNotHeld // another knows better
+		}
+		return in.markReply(plant, press, r)
+	})
 	if err != nil {
 		return fmt.Errorf("serve marks: %w", err)
 	}
@@ -152,20 +159,29 @@ func (in *Ingest) work(ctx context.Context) error {
 	return g.Wait()
 }
 
+var errNotHeld = errors.New("the lease is not held any more")
+
+// fencedOut says that the warehouse has refused a write because another writer has begun.
+func fencedOut(err error) bool {
+	var f interface{ FencedOut() bool }
+	return errors.As(err, &f) && f.FencedOut()
+}
+
 // load reads from the tables how far the warehouse has got. It waits for the warehouse as long as it takes.
 func (in *Ingest) load(ctx context.Context) error {
 	started := time.Now()
 	var rows []MarkRow
 	var lows []EpochLow
 	var pos uint64
+	// First the fence: what a writer before has under way is stored or refused when the marks are read.
 	err := in.retry(ctx, "load marks", func(ctx context.Context) (err error) {
+		if pos, err = in.wh.Fence(ctx); err != nil {
+			return err
+		}
 		if rows, err = in.wh.LoadMarks(ctx); err != nil {
 			return err
 		}
-		if lows, err = in.wh.EpochLows(ctx); err != nil {
-			return err
-		}
-		pos, err = in.wh.MaxPos(ctx)
+		lows, err = in.wh.EpochLows(ctx)
 		return err
 	})
 	if err != nil {

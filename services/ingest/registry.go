@@ -55,6 +55,9 @@ func (in *Ingest) copyRevision(ctx context.Context, old *pb.Plant, r *pb.Registr
 		return err
 	}
 	defer done()
+	if !eventlog.Held(ctx) { // whoever took over may have folded and cleared these marks already
+		return errNotHeld
+	}
 	if err := in.retry(ctx, "copy a registry revision", func(ctx context.Context) error { return in.wh.InsertRegistry(ctx, r) }); err != nil {
 		return err
 	}

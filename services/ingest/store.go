@@ -41,7 +41,7 @@ func (in *Ingest) storeAll(ctx context.Context, batches <-chan *batch) error {
 	return nil
 }
 
-// store keeps everything a batch holds. It returns an error only when ctx has ended.
+// store keeps everything a batch holds. It returns an error only when ctx has ended or another has taken over.
 func (in *Ingest) store(ctx context.Context, b *batch) error {
 	a := in.admit(b)
 	if len(a.dead) > 0 {
@@ -128,6 +128,9 @@ func (in *Ingest) insert(ctx context.Context, evs []*pb.Event) error {
 		in.pos++
 		pos := in.pos
 		in.mu.Unlock()
+		if !eventlog.Held(ctx) {
+			return fmt.Errorf("insert events: %w", errNotHeld)
+		}
 		if failed > 0 {
 			if err := in.retry(ctx, "note a pos", func(ctx context.Context) error { return in.wh.NotePos(ctx, pos) }); err != nil {
 				return err
@@ -147,6 +150,9 @@ func (in *Ingest) insert(ctx context.Context, evs []*pb.Event) error {
 				in.log.Info("an insert succeeded after all", "attempts", failed+1, "events", len(evs))
 			}
 			return nil
+		}
+		if fencedOut(err) {
+			return fmt.Errorf("insert events: %w", err)
 		}
 		if failed == 0 {
 			in.log.Warn("the outcome of an insert is not clear", "events", len(evs), "err", err)
