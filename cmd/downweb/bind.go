@@ -182,7 +182,10 @@ func (r apiReader) Stored(ctx context.Context, evs []*pb.Event) (map[uint64]bool
 	return reachedWith(r.db.EventsStored(ctx, evs))
 }
 
-func (r apiReader) Dead(ctx context.Context) (uint64, error) { return reachedWith(r.db.CountDead(ctx)) }
+func (r apiReader) Dead(ctx context.Context) (waiting, redriven uint64, err error) {
+	waiting, redriven, err = r.db.CountDead(ctx)
+	return waiting, redriven, reached(err)
+}
 
 func (r apiReader) Registry(ctx context.Context, upTo uint64) ([]*pb.RegistryRevision, error) {
 	return reachedWith(r.db.Registry(ctx, upTo))

@@ -41,7 +41,8 @@ type Reader interface {
 	// Stored says which of the events, all of one press and epoch, are in the
 	// log, by seq.
 	Stored(ctx context.Context, evs []*pb.Event) (map[uint64]bool, error)
-	Dead(ctx context.Context) (uint64, error)
+	// Dead is how many dead letters wait, and how many were redriven.
+	Dead(ctx context.Context) (waiting, redriven uint64, err error)
 	Registry(ctx context.Context, upTo uint64) ([]*pb.RegistryRevision, error)
 	// FoldAsOf folds a press from the log as it was at an insert number; 0 is
 	// an empty log.

@@ -44,11 +44,11 @@ func (t *statusService) GetStatus(ctx context.Context, req *pb.GetStatusRequest)
 	if err != nil {
 		return nil, err
 	}
-	dead, err := r.Dead(ctx)
+	dead, redriven, err := r.Dead(ctx)
 	if err != nil {
 		return nil, err
 	}
-	resp.Dead = int64(dead)
+	resp.Dead, resp.Redriven = int64(dead), int64(redriven)
 	for _, l := range logs {
 		resp.Events += l.Events
 	}

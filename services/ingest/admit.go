@@ -15,15 +15,18 @@ import (
 type admitted struct {
 	store []*pb.Event // each identity once, none of them known to be stored
 	dead  []Dead
-	doubt []*pb.Event // of store: may be stored all the same, so read back first
-	lows  []EpochLow  // epochs whose lowest seq is not noted yet
+	doubt []*pb.Event // not in store: dead or given up before, so read back first
+	// repeats are taken for stored, or are in store already: read back once it is stored, because their content may be
+	// another one.
+	repeats []*pb.Event
+	redrive map[*pb.Event]bool // of doubt and repeats: sent again by a person
 	// deadSeqs are the seqs of dead events.
 	deadSeqs map[epochKey][]uint64
 }
 
 // admit sorts out what of a batch is new, what is a repeat and what cannot be accepted.
 func (in *Ingest) admit(b *batch) admitted {
-	a := admitted{deadSeqs: map[epochKey][]uint64{}, dead: b.dead}
+	a := admitted{deadSeqs: map[epochKey][]uint64{}, redrive: map[*pb.Event]bool{}, dead: b.dead}
 	now := in.cfg.Now()
 	past, future := now.Add(-in.cfg.PastLimit).UnixMilli(), now.Add(in.cfg.FutureLimit).UnixMilli()
 	seen := map[epochKey]*taken{}
@@ -37,36 +40,62 @@ func (in *Ingest) admit(b *batch) admitted {
 			t = &taken{}
 			seen[k] = t
 		}
+		again := b.redriven[f]
 		for _, e := range f.Events {
-			if p.stored(e.Seq) || t.again(e.Seq) {
-				in.metrics.Repeats.Add(1)
-				continue
-			}
+			repeat := p.stored(e.Seq) || t.again(e.Seq)
 			if field, reason := refuse(e, past, future); reason != "" {
 				a.dead = append(a.dead, deadEvent(e, field, reason, now))
-				a.deadSeqs[k] = append(a.deadSeqs[k], e.Seq)
+				if !repeat {
+					a.deadSeqs[k] = append(a.deadSeqs[k], e.Seq)
+				}
 				continue
 			}
-			if p.covered(e.Seq) {
+			if again {
+				a.redrive[e] = true
+			}
+			switch {
+			case repeat:
+				in.metrics.Repeats.Add(1)
+				a.repeats = append(a.repeats, e)
+			case p.quarantined && !again:
+				a.dead = append(a.dead, deadEvent(e, "epoch", quarantineReason, now))
+				a.deadSeqs[k] = append(a.deadSeqs[k], e.Seq)
+			case p.covered(e.Seq):
 				a.doubt = append(a.doubt, e)
+			default:
+				a.store = append(a.store, e)
 			}
-			if t.low == nil || e.Seq < t.low.Seq {
-				t.low = e
-			}
-			a.store = append(a.store, e)
-		}
-	}
-	for k, t := range seen {
-		if p := in.progress[k]; t.low != nil && (p.low == 0 || t.low.Seq < p.low) {
-			a.lows = append(a.lows, EpochLow{Plant: k.plant, Press: k.press, Epoch: k.epoch, Seq: t.low.Seq, Recorded: recordedAt(t.low)})
 		}
 	}
 	return a
 }
 
+const (
+	quarantineReason = "two disks carry this epoch: nothing of it is stored unless it is redriven; give its agents new spools"
+	cloneReason      = "another event is stored under this identity: two disks carry this epoch"
+)
+
+// lowest finds the epochs whose lowest seq is not noted yet.
+func (in *Ingest) lowest(evs []*pb.Event) []EpochLow {
+	low := map[epochKey]*pb.Event{}
+	for _, e := range evs {
+		if k := keyOf(e); low[k] == nil || e.Seq < low[k].Seq {
+			low[k] = e
+		}
+	}
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	var out []EpochLow
+	for k, e := range low {
+		if p := in.at(k); p.low == 0 || e.Seq < p.low {
+			out = append(out, EpochLow{Plant: k.plant, Press: k.press, Epoch: k.epoch, Seq: e.Seq, Recorded: recordedAt(e)})
+		}
+	}
+	return out
+}
+
 // taken is what of an epoch a batch holds already.
 type taken struct {
-	low  *pb.Event
 	runs []SeqRange // in order of coming; frames are contiguous, so there are few
 }
 

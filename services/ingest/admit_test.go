@@ -46,7 +46,7 @@ func TestDeadLetters(t *testing.T) {
 	if rows, _ := r.count(); rows != 11 {
 		t.Errorf("%d rows, want 6 + 5", rows)
 	}
-	dead, err := r.db.ListDead(r.ctx, 100)
+	dead, _, err := r.db.ListDead(r.ctx, warehouse.DeadQuery{Payload: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -103,7 +103,7 @@ func TestLaterVersions(t *testing.T) {
 	if n := in.Metrics().HeldBack.Load(); n != 1 {
 		t.Errorf("%d frames held back", n)
 	}
-	if n, _ := r.db.CountDead(r.ctx); n != 0 {
+	if n, _, _ := r.db.CountDead(r.ctx); n != 0 {
 		t.Errorf("%d dead letters", n)
 	}
 	evs, _, err := r.db.ListEvents(r.ctx, warehouse.ListQuery{Presses: []string{"rhein/p2"}})

@@ -12,6 +12,8 @@ type Config struct {
 	Holder        string        // name under which the lease is held; default: host and process id
 	LeaseTTL      time.Duration // must be that of the bucket; default: eventlog's
 	BatchEvents   int           // events of one batch; default 50,000
+	BatchMessages int           // messages of one batch; default 5,000
+	BatchBytes    int           // size of one batch's messages, after which no more are asked for; default 32 MiB
 	BatchWait     time.Duration // longest wait for a batch to fill; default 200 ms
 	FutureLimit   time.Duration // instants later than that from now are refused; default 10 min
 	PastLimit     time.Duration // instants earlier than that before now are refused; default 10 years
@@ -26,6 +28,8 @@ func (c Config) settle() (Config, error) {
 		c.Holder = fmt.Sprintf("%s/%d", host, os.Getpid())
 	}
 	setDefault(&c.BatchEvents, 50_000)
+	setDefault(&c.BatchMessages, 5000)
+	setDefault(&c.BatchBytes, 32<<20)
 	setDefault(&c.BatchWait, 200*time.Millisecond)
 	setDefault(&c.FutureLimit, 10*time.Minute)
 	setDefault(&c.PastLimit, 10*365*24*time.Hour)
@@ -36,6 +40,7 @@ func (c Config) settle() (Config, error) {
 	}
 	return c, errors.Join(
 		positive("ingest.batch_events", c.BatchEvents), positive("ingest.batch_wait", c.BatchWait),
+		positive("ingest batch messages", c.BatchMessages), positive("ingest batch bytes", c.BatchBytes),
 		positive("ingest.future_limit", c.FutureLimit), positive("ingest.past_limit", c.PastLimit),
 		positive("ingest insert timeout", c.InsertTimeout), positive("ingest ack wait", c.AckWait))
 }

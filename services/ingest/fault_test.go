@@ -93,6 +93,13 @@ func (f *faulty) StoredSeqs(ctx context.Context, s Span) (map[uint64]bool, error
 	return f.DB.StoredSeqs(ctx, s)
 }
 
+func (f *faulty) CompareStored(ctx context.Context, evs []*pb.Event) (same, other map[int]bool, err error) {
+	if err := f.isDown(); err != nil {
+		return nil, nil, err
+	}
+	return f.DB.CompareStored(ctx, evs)
+}
+
 // An insert whose outcome is not known is looked up and completed, whatever has happened to it.
 func TestUnclearInserts(t *testing.T) {
 	for _, how := range []string{"before", "after", "hang", "late", "mixed"} {
@@ -178,7 +185,7 @@ func TestWarehouseAway(t *testing.T) {
 	if rows, distinct := r.count(); rows != 2000 || distinct != 2000 {
 		t.Errorf("%d rows, %d identities", rows, distinct)
 	}
-	if n, err := r.db.CountDead(r.ctx); err != nil || n != 1 {
+	if n, _, err := r.db.CountDead(r.ctx); err != nil || n != 1 {
 		t.Errorf("%d dead letters, %v", n, err)
 	}
 	if in.Metrics().Retries.Load() == 0 {

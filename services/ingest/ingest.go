@@ -48,7 +48,28 @@ type (
 		Subject      string
 		Field        string
 		Reason       string
+		Clone        bool // another event is stored under its identity: two disks carry the epoch
 		At           time.Time
+	}
+	// DeadSeqs are letters of one epoch; seq 0: frames. Hash, if not empty, is how the SHA-256 of the payload begins.
+	DeadSeqs = struct {
+		Plant, Press string
+		Epoch        uint64
+		Seqs         []uint64
+		Hash         string
+	}
+	// Gap is a range of seqs that an agent has given up for good.
+	Gap = struct {
+		Plant, Press string
+		Epoch        uint64
+		First, Last  uint64
+		Reason       string
+		At           time.Time
+	}
+	// EpochOf names an epoch of a press.
+	EpochOf = struct {
+		Plant, Press string
+		Epoch        uint64
 	}
 	// EpochLow is the lowest seq known of an epoch and when it was recorded, unix ms.
 	EpochLow = struct {
@@ -69,8 +90,18 @@ type Inserter interface {
 	NotePos(ctx context.Context, pos uint64) error
 	InsertEvents(ctx context.Context, evs []*pb.Event, pos uint64) error
 	StoredSeqs(ctx context.Context, s Span) (map[uint64]bool, error)
+	// CompareStored says, by index, which events are stored as they are, and under which identities another is.
+	CompareStored(ctx context.Context, evs []*pb.Event) (same, other map[int]bool, err error)
 	InsertEpochs(ctx context.Context, lows []EpochLow) error
 	InsertDead(ctx context.Context, dead []Dead) error
+	ResolveDead(ctx context.Context, of []DeadSeqs) error
+	ReconcileDead(ctx context.Context) error
+	Quarantined(ctx context.Context) ([]EpochOf, error)
+	InsertGaps(ctx context.Context, gaps []Gap) error
+	// Undecoded are events kept raw by an older program that this one can read, at most limit; DropUndecoded removes the
+	// raw ones once they are stored anew.
+	Undecoded(ctx context.Context, limit int) ([]*pb.Event, error)
+	DropUndecoded(ctx context.Context, evs []*pb.Event) error
 	BeginDirty(ctx context.Context, marks []Dirty) (done func(), err error)
 	PurgeDirty(ctx context.Context) error
 	JobStart(ctx context.Context, plant, press, job string) (ms int64, ok bool, err error)
@@ -102,6 +133,10 @@ type Ingest struct {
 	mu       sync.Mutex
 	progress map[epochKey]*progress // nil: not loaded
 	pos      uint64                 // last insert number given
+	since    time.Time              // when this tenure began
+	heldBack map[string]int64       // frames of a newer version since then, by "plant/press"
+	lost     map[Gap]bool           // ranges that agents gave up and that are not stored yet; At is zero
+	lostCame chan struct{}          // lost is not empty
 
 	retryFirst, retryMax time.Duration
 }
@@ -111,7 +146,8 @@ func New(cfg Config, deps Deps) *Ingest {
 	if deps.Log == nil {
 		deps.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Ingest{cfg: cfg, deps: deps, wh: deps.Warehouse, log: deps.Log, retryFirst: 100 * time.Millisecond, retryMax: 10 * time.Second}
+	return &Ingest{cfg: cfg, deps: deps, wh: deps.Warehouse, log: deps.Log, retryFirst: 100 * time.Millisecond, retryMax: 10 * time.Second,
+		lostCame: make(chan struct{}, 1)}
 }
 
 // Run campaigns for the lease, works while it is held, and campaigns again, until ctx ends.
@@ -140,12 +176,19 @@ func (in *Ingest) work(ctx context.Context) error {
 		return fmt.Errorf("serve marks: %w", err)
 	}
 	defer marks.Unsubscribe()
+	status, err := ServeStatus(in.deps.NC, in.status)
+	if err != nil {
+		return err
+	}
+	defer status.Unsubscribe()
 
 	g, ctx := errgroup.WithContext(ctx)
 	batches := make(chan *batch)
 	g.Go(func() error { return in.pull(ctx, batches) })
 	g.Go(func() error { return in.storeAll(ctx, batches) })
 	g.Go(func() error { return in.registry(ctx) })
+	g.Go(func() error { return in.keepGaps(ctx) })
+	g.Go(func() error { return in.decodeAgain(ctx) })
 	g.Go(func() error { return in.housekeeping(ctx) })
 	if in.deps.Beside != nil {
 		g.Go(func() error {
@@ -173,6 +216,7 @@ func (in *Ingest) load(ctx context.Context) error {
 	var rows []MarkRow
 	var lows []EpochLow
 	var pos uint64
+	var clones []EpochOf
 	// First the fence: what a writer before has under way is stored or refused when the marks are read.
 	err := in.retry(ctx, "load marks", func(ctx context.Context) (err error) {
 		if pos, err = in.wh.Fence(ctx); err != nil {
@@ -181,8 +225,13 @@ func (in *Ingest) load(ctx context.Context) error {
 		if rows, err = in.wh.LoadMarks(ctx); err != nil {
 			return err
 		}
-		lows, err = in.wh.EpochLows(ctx)
-		return err
+		if lows, err = in.wh.EpochLows(ctx); err != nil {
+			return err
+		}
+		if clones, err = in.wh.Quarantined(ctx); err != nil {
+			return err
+		}
+		return in.wh.ReconcileDead(ctx)
 	})
 	if err != nil {
 		return err
@@ -197,8 +246,15 @@ func (in *Ingest) load(ctx context.Context) error {
 			p.low = l.Seq
 		}
 	}
+	for _, c := range clones {
+		if p := all[epochKey{c.Plant, c.Press, c.Epoch}]; p != nil {
+			p.quarantined = true
+			in.log.Error("two disks carry one epoch: what comes of it is put aside until its agents have new spools", "press", c.Plant+"/"+c.Press, "epoch", fmt.Sprintf("%016x", c.Epoch))
+		}
+	}
 	in.mu.Lock()
-	in.progress, in.pos = all, pos
+	in.progress, in.pos, in.since = all, pos, in.cfg.Now()
+	in.heldBack, in.lost = map[string]int64{}, map[Gap]bool{}
 	in.mu.Unlock()
 	in.metrics.Pos.Store(pos)
 	in.log.Info("marks loaded", "epochs", len(all), "pos", pos, "took", time.Since(started).Round(time.Millisecond))

@@ -16,6 +16,10 @@ type Metrics struct {
 	ReadBacks  atomic.Uint64 // times the outcome of an insert was looked up
 	Repaired   atomic.Uint64 // events that a look-up found missing and that were inserted again
 	Trimmed    atomic.Uint64 // times an agent said that it no longer holds what is not stored: events are lost
+	Lost       atomic.Uint64 // ranges that agents have given up for good
+	Clones     atomic.Uint64 // events put aside because another is stored under their identity: two disks carry an epoch
+	Decoded    atomic.Uint64 // events that an older program kept raw, decoded
+	Redriven   atomic.Uint64 // dead letters that came again and are stored
 	Revisions  atomic.Uint64 // registry revisions copied
 	Pos        atomic.Uint64 // highest insert number
 }
@@ -26,6 +30,7 @@ func (m *Metrics) Snapshot() map[string]uint64 {
 		"active": uint64(m.Active.Load()), "frames": m.Frames.Load(), "events": m.Events.Load(), "inserts": m.Inserts.Load(),
 		"repeats": m.Repeats.Load(), "dead_events": m.DeadEvents.Load(), "dead_frames": m.DeadFrames.Load(), "held_back": m.HeldBack.Load(),
 		"retries": m.Retries.Load(), "read_backs": m.ReadBacks.Load(), "repaired": m.Repaired.Load(), "trimmed": m.Trimmed.Load(),
+		"lost": m.Lost.Load(), "clones": m.Clones.Load(), "decoded": m.Decoded.Load(), "redriven": m.Redriven.Load(),
 		"revisions": m.Revisions.Load(), "pos": m.Pos.Load(),
 	}
 }

@@ -22,6 +22,11 @@ type progress struct {
 	elsewhere []SeqRange // of these: dead or given up, not in events; sorted, apart
 	low       uint64     // lowest seq noted in the table of epochs; 0: none
 	trimmed   bool       // the agent has said that it no longer holds mark + 1
+
+	quarantined bool // two disks carry the epoch
+	// What the agent said when it last asked for the mark, unix ms; 0: it did not ask.
+	first, last uint64
+	asked       int64
 }
 
 // covered says that a seq counts for the mark.
@@ -36,7 +41,22 @@ func (p *progress) add(seqs []uint64, dead bool) {
 		return
 	}
 	slices.Sort(seqs)
-	runs := runsOf(seqs)
+	p.addRuns(runsOf(seqs), dead)
+}
+
+// giveUp counts a range as given up, but for what of it is stored.
+func (p *progress) giveUp(r SeqRange) {
+	have := p.above
+	if p.mark > 0 {
+		have = append([]SeqRange{{1, p.mark}}, have...)
+	}
+	if rest := without([]SeqRange{r}, have); len(rest) > 0 {
+		p.addRuns(rest, true)
+	}
+}
+
+// addRuns is add of ranges, sorted and apart.
+func (p *progress) addRuns(runs []SeqRange, dead bool) {
 	if dead {
 		p.elsewhere = join(p.elsewhere, runs)
 	} else if len(p.elsewhere) > 0 {
@@ -122,44 +142,23 @@ func (in *Ingest) markReply(plant, press string, r *pb.MarkRequest) (*pb.MarkRep
 		return nil, errNotLoaded
 	}
 	reply := &pb.MarkReply{Epoch: r.GetEpoch(), WarehouseId: in.wh.WarehouseID(), FrameVersion: eventlog.FrameVersion, ServerMs: in.cfg.Now().UnixMilli()}
-	p := in.progress[epochKey{plant, press, r.GetEpoch()}]
+	k := epochKey{plant, press, r.GetEpoch()}
+	p := in.progress[k]
+	if p == nil && (r.GetLastSeq() > 0 || len(r.GetLost()) > 0) {
+		p = in.at(k)
+	}
 	if p != nil {
-		reply.Mark = p.mark
+		reply.Mark, reply.Quarantined = p.mark, p.quarantined
+		p.first, p.last, p.asked = r.GetFirstSeq(), r.GetLastSeq(), in.cfg.Now().UnixMilli()
+		in.takeLost(k, p, r.GetLost())
 	}
 	if gone := r.GetFirstSeq() > reply.Mark+1; gone && (p == nil || !p.trimmed) {
 		in.metrics.Trimmed.Add(1)
 		in.log.Error("events are missing and their agent no longer holds them", "press", plant+"/"+press,
 			"epoch", r.GetEpoch(), "first", reply.Mark+1, "last", r.GetFirstSeq()-1)
-		in.at(epochKey{plant, press, r.GetEpoch()}).trimmed = true
+		in.at(k).trimmed = true
 	} else if p != nil && !gone {
 		p.trimmed = false
 	}
 	return reply, nil
-}
-
-// EpochStatus says how far one epoch of a press has got.
-type EpochStatus struct {
-	Plant, Press string
-	Epoch, Mark  uint64
-	Holes        []SeqRange // missing seqs below the highest stored
-}
-
-// Status lists all epochs, sorted; nil while this ingest does not work.
-func (in *Ingest) Status() []EpochStatus {
-	in.mu.Lock()
-	defer in.mu.Unlock()
-	var out []EpochStatus
-	for k, p := range in.progress {
-		s := EpochStatus{Plant: k.plant, Press: k.press, Epoch: k.epoch, Mark: p.mark}
-		next := p.mark + 1
-		for _, r := range p.above {
-			s.Holes = append(s.Holes, SeqRange{next, r.First - 1})
-			next = r.Last + 1
-		}
-		out = append(out, s)
-	}
-	slices.SortFunc(out, func(a, b EpochStatus) int {
-		return cmp.Or(cmp.Compare(a.Plant, b.Plant), cmp.Compare(a.Press, b.Press), cmp.Compare(a.Epoch, b.Epoch))
-	})
-	return out
 }

@@ -22,7 +22,15 @@ type batch struct {
 	good   []jetstream.Msg // acknowledged once the batch is stored
 	bad    []deadMsg       // taken off once their dead letters are stored
 	events int
+	bytes  int
+	// redriven are frames that a person had sent again, letters the dead frames among them that can be read now.
+	redriven map[*eventlog.Frame]bool
+	letters  []DeadSeqs
 }
+
+// RedriveHeader marks a message by which a person sends a dead letter again; its value is how the hash of the letter's
+// payload begins. Such events pass a quarantine of their epoch.
+const RedriveHeader = "Downweb-Redrive"
 
 type deadMsg struct {
 	msg    jetstream.Msg
@@ -75,6 +83,8 @@ func (in *Ingest) consumer(ctx context.Context) (jetstream.Consumer, error) {
 	// says that it is in progress.
 	cfg := cons.CachedInfo().Config
 	cfg.AckWait = in.cfg.AckWait
+	// One batch is stored while the next is filled: what the warehouse does not take stays in the stream.
+	cfg.MaxAckPending = 2 * in.cfg.BatchMessages
 	cons, err = in.deps.JS.UpdateConsumer(call, eventlog.StreamPress, cfg)
 	if err != nil {
 		return nil, fmt.Errorf("consumer of warehouse %016x: %w", in.wh.WarehouseID(), err)
@@ -86,13 +96,14 @@ func (in *Ingest) consumer(ctx context.Context) (jetstream.Consumer, error) {
 func (in *Ingest) fill(ctx context.Context, cons jetstream.Consumer) (*batch, error) {
 	b := &batch{}
 	end := time.Now().Add(in.cfg.BatchWait)
-	for b.events < in.cfg.BatchEvents && ctx.Err() == nil {
+	for b.events < in.cfg.BatchEvents && b.bytes < in.cfg.BatchBytes && len(b.good)+len(b.bad) < in.cfg.BatchMessages && ctx.Err() == nil {
 		left := time.Until(end)
 		if left <= 0 {
 			break
 		}
 		// As many frames as surely fit, if all of them are full.
-		n := max(1, min(pullMessages, (in.cfg.BatchEvents-b.events)/eventlog.MaxFrameEvents))
+		n := max(1, min(pullMessages, (in.cfg.BatchEvents-b.events)/eventlog.MaxFrameEvents, (in.cfg.BatchBytes-b.bytes)/eventlog.MaxPayload,
+			in.cfg.BatchMessages-len(b.good)-len(b.bad)))
 		msgs, err := cons.Fetch(n, jetstream.FetchMaxWait(max(left, 2*time.Millisecond)))
 		if err != nil {
 			return b, fmt.Errorf("fetch: %w", err)
@@ -110,6 +121,7 @@ func (in *Ingest) fill(ctx context.Context, cons jetstream.Consumer) (*batch, er
 // take decodes a message into the batch.
 func (in *Ingest) take(b *batch, m jetstream.Msg) {
 	in.metrics.Frames.Add(1)
+	b.bytes += len(m.Data())
 	plant, press, ok := eventlog.ParseStreamSubject(m.Subject())
 	f, err := eventlog.DecodeFrame(m.Data())
 	var newer *eventlog.VersionError
@@ -118,6 +130,11 @@ func (in *Ingest) take(b *batch, m jetstream.Msg) {
 		// The agent holds it until the mark covers it, which it does not: a later version asks for it again.
 		in.metrics.HeldBack.Add(1)
 		in.log.Warn("a frame is newer than this program and stays with its agent", "subject", m.Subject(), "version", newer.Version)
+		in.mu.Lock()
+		if ok && in.heldBack != nil {
+			in.heldBack[plant+"/"+press]++
+		}
+		in.mu.Unlock()
 		b.good = append(b.good, m)
 		return
 	case err != nil:
@@ -132,6 +149,13 @@ func (in *Ingest) take(b *batch, m jetstream.Msg) {
 		b.dead = append(b.dead, Dead{Plant: plant, Press: press, Payload: m.Data(), Subject: m.Subject(), Reason: err.Error(), At: in.cfg.Now()})
 		b.bad = append(b.bad, deadMsg{m, err.Error()})
 		return
+	}
+	if hash := m.Headers().Get(RedriveHeader); hash != "" {
+		if b.redriven == nil {
+			b.redriven = map[*eventlog.Frame]bool{}
+		}
+		b.redriven[f] = true
+		b.letters = append(b.letters, DeadSeqs{Plant: plant, Press: press, Seqs: []uint64{0}, Hash: hash})
 	}
 	b.frames = append(b.frames, f)
 	b.good = append(b.good, m)

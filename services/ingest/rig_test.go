@@ -146,7 +146,13 @@ func (r *rig) send(ms ...message) {
 
 func (r *rig) sendRaw(subject string, data []byte) {
 	r.t.Helper()
-	msg, err := r.env.Press.RequestMsg(&nats.Msg{Subject: subject, Data: data}, 10*time.Second)
+	var msg *nats.Msg
+	var err error
+	for range 3 { // a question may be lost when the server is started again; what is stored twice is no harm
+		if msg, err = r.env.Press.RequestMsg(&nats.Msg{Subject: subject, Data: data}, 5*time.Second); err == nil {
+			break
+		}
+	}
 	if err != nil {
 		r.t.Fatal(err)
 	}

@@ -44,41 +44,167 @@ func (in *Ingest) storeAll(ctx context.Context, batches <-chan *batch) error {
 // store keeps everything a batch holds. It returns an error only when ctx has ended or another has taken over.
 func (in *Ingest) store(ctx context.Context, b *batch) error {
 	a := in.admit(b)
-	if len(a.dead) > 0 {
-		if err := in.retry(ctx, "keep dead letters", func(ctx context.Context) error { return in.wh.InsertDead(ctx, a.dead) }); err != nil {
-			return err
-		}
+	if err := in.keepDead(ctx, a.dead, a.deadSeqs); err != nil {
+		return err
 	}
-	if len(a.doubt) > 0 {
-		found, err := in.readBack(ctx, a.doubt)
+	if err := in.keepNew(ctx, a.store); err != nil {
+		return err
+	}
+	// What came again, or was put aside before: stored as it is, another event under the same identity, or not there.
+	resolved := map[epochKey][]uint64{}
+	for look := append(a.doubt, a.repeats...); len(look) > 0; {
+		same, other, err := in.compare(ctx, look)
 		if err != nil {
 			return err
 		}
-		a.store = slices.DeleteFunc(a.store, func(e *pb.Event) bool { return found[keyOf(e)][e.Seq] })
-		in.advance(found)
+		var missing, later, clones, refused []*pb.Event
+		taken := map[epochKey]map[uint64]bool{}
+		for i, e := range look {
+			k := keyOf(e)
+			switch {
+			case same[i]:
+				if in.found(e) || a.redrive[e] {
+					resolved[k] = append(resolved[k], e.Seq)
+				}
+			case other[i]:
+				clones = append(clones, e)
+			case in.quarantined(k) && !a.redrive[e]:
+				refused = append(refused, e)
+			case taken[k][e.Seq]:
+				later = append(later, e)
+			default:
+				if taken[k] == nil {
+					taken[k] = map[uint64]bool{}
+				}
+				taken[k][e.Seq] = true
+				missing = append(missing, e)
+				resolved[k] = append(resolved[k], e.Seq)
+			}
+		}
+		if err := in.quarantine(ctx, clones); err != nil {
+			return err
+		}
+		if err := in.putAside(ctx, refused); err != nil {
+			return err
+		}
+		if err := in.keepNew(ctx, missing); err != nil {
+			return err
+		}
+		look = later
 	}
-	if len(a.lows) > 0 {
-		if err := in.retry(ctx, "note epochs", func(ctx context.Context) error { return in.wh.InsertEpochs(ctx, a.lows) }); err != nil {
+	return in.resolve(ctx, resolved, b.letters)
+}
+
+// keepDead stores dead letters and then counts the seqs of events among them.
+func (in *Ingest) keepDead(ctx context.Context, dead []Dead, seqs map[epochKey][]uint64) error {
+	if len(dead) == 0 {
+		return nil
+	}
+	if err := in.retry(ctx, "keep dead letters", func(ctx context.Context) error { return in.wh.InsertDead(ctx, dead) }); err != nil {
+		return err
+	}
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	for k, s := range seqs {
+		in.metrics.DeadEvents.Add(uint64(len(s)))
+		in.at(k).add(s, true)
+	}
+	return nil
+}
+
+// keepNew stores events that are not stored, after the lowest seqs of their epochs.
+func (in *Ingest) keepNew(ctx context.Context, evs []*pb.Event) error {
+	if len(evs) == 0 {
+		return nil
+	}
+	if lows := in.lowest(evs); len(lows) > 0 {
+		if err := in.retry(ctx, "note epochs", func(ctx context.Context) error { return in.wh.InsertEpochs(ctx, lows) }); err != nil {
 			return err
 		}
 		in.mu.Lock()
-		for _, l := range a.lows {
+		for _, l := range lows {
 			in.at(epochKey{l.Plant, l.Press, l.Epoch}).low = l.Seq
 		}
 		in.mu.Unlock()
 	}
-	if len(a.store) > 0 {
-		if err := in.storeEvents(ctx, a.store); err != nil {
-			return err
+	return in.storeEvents(ctx, evs)
+}
+
+func (in *Ingest) compare(ctx context.Context, evs []*pb.Event) (same, other map[int]bool, err error) {
+	in.metrics.ReadBacks.Add(1)
+	err = in.retry(ctx, "compare with what is stored", func(ctx context.Context) (err error) {
+		same, other, err = in.wh.CompareStored(ctx, evs)
+		return err
+	})
+	return same, other, err
+}
+
+// found counts an event as stored and says whether that is news.
+func (in *Ingest) found(e *pb.Event) bool {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	p := in.at(keyOf(e))
+	if p.stored(e.Seq) {
+		return false
+	}
+	p.add([]uint64{e.Seq}, false)
+	return true
+}
+
+// quarantine puts aside events under whose identity another is stored, and all that comes later of their epochs.
+func (in *Ingest) quarantine(ctx context.Context, evs []*pb.Event) error {
+	if len(evs) == 0 {
+		return nil
+	}
+	dead := make([]Dead, len(evs))
+	for i, e := range evs {
+		dead[i] = deadEvent(e, "epoch", cloneReason, in.cfg.Now())
+		dead[i].Clone = true
+	}
+	if err := in.keepDead(ctx, dead, nil); err != nil {
+		return err
+	}
+	in.metrics.Clones.Add(uint64(len(evs)))
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	for _, e := range evs {
+		p := in.at(keyOf(e))
+		p.add([]uint64{e.Seq}, false) // its identity is taken, by the other
+		if !p.quarantined {
+			p.quarantined = true
+			in.log.Error("two disks carry one epoch: what comes of it is put aside until its agents have new spools", "press", e.Plant+"/"+e.Press,
+				"epoch", fmt.Sprintf("%016x", e.Epoch), "seq", e.Seq)
 		}
 	}
-	in.mu.Lock()
-	for k, seqs := range a.deadSeqs {
-		in.metrics.DeadEvents.Add(uint64(len(seqs)))
-		in.at(k).add(seqs, true)
-	}
-	in.mu.Unlock()
 	return nil
+}
+
+func (in *Ingest) quarantined(k epochKey) bool {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	return in.at(k).quarantined
+}
+
+// putAside keeps events of a quarantined epoch as dead letters.
+func (in *Ingest) putAside(ctx context.Context, evs []*pb.Event) error {
+	dead, seqs := make([]Dead, len(evs)), map[epochKey][]uint64{}
+	for i, e := range evs {
+		dead[i] = deadEvent(e, "epoch", quarantineReason, in.cfg.Now())
+		seqs[keyOf(e)] = append(seqs[keyOf(e)], e.Seq)
+	}
+	return in.keepDead(ctx, dead, seqs)
+}
+
+// resolve notes dead letters whose content is stored now, and frames that can be read now.
+func (in *Ingest) resolve(ctx context.Context, seqs map[epochKey][]uint64, letters []DeadSeqs) error {
+	for k, s := range seqs {
+		letters = append(letters, DeadSeqs{Plant: k.plant, Press: k.press, Epoch: k.epoch, Seqs: s})
+		in.metrics.Redriven.Add(uint64(len(s)))
+	}
+	if len(letters) == 0 {
+		return nil
+	}
+	return in.retry(ctx, "note dead letters as stored", func(ctx context.Context) error { return in.wh.ResolveDead(ctx, letters) })
 }
 
 // storeEvents marks presses dirty, inserts month by month and advances the marks.
@@ -198,19 +324,6 @@ func (in *Ingest) readBack(ctx context.Context, evs []*pb.Event) (map[epochKey]m
 		}
 	}
 	return out, nil
-}
-
-// advance counts what was found as stored.
-func (in *Ingest) advance(found map[epochKey]map[uint64]bool) {
-	in.mu.Lock()
-	defer in.mu.Unlock()
-	for k, set := range found {
-		var seqs []uint64
-		for s := range set {
-			seqs = append(seqs, s)
-		}
-		in.at(k).add(seqs, false)
-	}
 }
 
 func keyOf(e *pb.Event) epochKey { return epochKey{e.Plant, e.Press, e.Epoch} }

@@ -43,15 +43,18 @@ GROUP BY k`)
 type LogHealth struct {
 	Holes    map[string][]*pb.Hole // ranges of seqs that are nowhere, below what is stored
 	Dangling map[string]int64      // voids of which nothing is stored that they take back
+	// Lost are the ranges that agents have given up, without what came all the same.
+	Lost        map[string][]*pb.LostEvents
+	Quarantined map[string][]string // epochs, 16 hex digits, that two disks carry
 }
 
-// LogHealth looks for holes and for voids without a target.
+// LogHealth looks for holes, for what is lost and for voids without a target.
 func (db *DB) LogHealth(ctx context.Context) (*LogHealth, error) {
 	marks, err := db.LoadMarks(ctx)
 	if err != nil {
 		return nil, err
 	}
-	h := &LogHealth{Holes: map[string][]*pb.Hole{}, Dangling: map[string]int64{}}
+	h := &LogHealth{Holes: map[string][]*pb.Hole{}, Dangling: map[string]int64{}, Lost: map[string][]*pb.LostEvents{}, Quarantined: map[string][]string{}}
 	stored := map[epochKey][]SeqRange{}
 	for _, m := range marks {
 		next := m.Mark + 1
@@ -77,6 +80,24 @@ func (db *DB) LogHealth(ctx context.Context) (*LogHealth, error) {
 		})
 	if err != nil {
 		return nil, fmt.Errorf("look for voids without a target: %w", err)
+	}
+	gaps, err := db.ListGaps(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, g := range gaps {
+		id := g.Plant + "/" + g.Press
+		for _, r := range without([]SeqRange{{First: g.First, Last: g.Last}}, stored[epochKey{g.Plant, g.Press, g.Epoch}]) {
+			h.Lost[id] = append(h.Lost[id], &pb.LostEvents{Epoch: fmt.Sprintf("%016x", g.Epoch), FirstSeq: r.First, LastSeq: r.Last, Reason: g.Reason, At: stamp(g.At.UnixMilli())})
+		}
+	}
+	clones, err := db.Quarantined(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, c := range clones {
+		id := c.Plant + "/" + c.Press
+		h.Quarantined[id] = append(h.Quarantined[id], fmt.Sprintf("%016x", c.Epoch))
 	}
 	return h, nil
 }

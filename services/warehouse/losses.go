@@ -199,7 +199,7 @@ func (db *DB) PressLogs(ctx context.Context) (map[string]PressLog, error) {
 		func(l *PressLog, a, b int64) { l.OverlapMS, l.OverlapMM = a, b }); err != nil {
 		return nil, err
 	}
-	if err := read("SELECT concat(plant, '/', press) AS k, toInt64(count()), toInt64(0) FROM dead GROUP BY k",
+	if err := read("SELECT concat(plant, '/', press) AS k, toInt64(uniqExact(epoch, seq, hash)), toInt64(0) FROM dead WHERE (plant, press, epoch, seq, hash) NOT IN (SELECT plant, press, epoch, seq, hash FROM dead_done) GROUP BY k",
 		func(l *PressLog, a, _ int64) { l.Dead = a }); err != nil {
 		return nil, err
 	}

@@ -189,7 +189,7 @@ func TestLoadMarks(t *testing.T) {
 					dead = append(dead, Dead{Plant: "rhein", Press: "p1", Epoch: epoch, Seq: seq, Payload: []byte("x"), Reason: "r", At: time.UnixMilli(t0)})
 					m.other[seq] = true
 				case 1:
-					if err := db.InsertGap(ctx, Gap{"rhein", "p1", epoch, seq, seq + 1, "disk", time.UnixMilli(t0)}); err != nil {
+					if err := db.InsertGaps(ctx, []Gap{{"rhein", "p1", epoch, seq, seq + 1, "disk", time.UnixMilli(t0)}}); err != nil {
 						t.Fatal(err)
 					}
 					m.other[seq], m.other[seq+1] = true, true
@@ -244,10 +244,10 @@ func TestLoadMarks(t *testing.T) {
 			t.Errorf("read back of epoch %d: %v %v", epoch, got, err)
 		}
 	}
-	if n, err := db.CountDead(ctx); err != nil || n != uint64(len(dead)) {
+	if n, _, err := db.CountDead(ctx); err != nil || n != uint64(len(dead)) {
 		t.Errorf("%d dead letters, put %d twice, %v", n, len(dead), err)
 	}
-	if list, err := db.ListDead(ctx, 1000); err != nil || len(list) != len(dead) {
+	if list, _, err := db.ListDead(ctx, DeadQuery{Limit: 1000}); err != nil || len(list) != len(dead) {
 		t.Errorf("dead list: %d %v", len(list), err)
 	}
 }
