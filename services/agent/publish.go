@@ -165,12 +165,21 @@ func (p *pusher) send(ctx context.Context, js jetstream.JetStream, blocks []*spo
 			<-p.inFlight
 		}
 	}()
+blocks:
 	for _, b := range blocks {
 		select {
 		case p.inFlight <- struct{}{}:
 			taken++
-		case <-ctx.Done():
-			return 0, ctx.Err()
+		default:
+			if taken > 0 { // who holds some must not wait for more: all presses could
+				break blocks
+			}
+			select {
+			case p.inFlight <- struct{}{}:
+				taken++
+			case <-ctx.Done():
+				return 0, ctx.Err()
+			}
 		}
 		m, err := p.frame(b)
 		if err != nil {
