@@ -71,6 +71,7 @@ type Config struct {
 		Listen string // loopback host:port of metrics, health and profiles of a process; empty: none
 	}
 
+	file    string            // the config file that was read; empty: there is none
 	origin  map[string]string // key -> where its value was given; missing: default
 	environ []string          // of the process
 }
@@ -188,6 +189,9 @@ func (a *app) loadConfig(flags map[string]string) (*Config, error) {
 
 	cfg, err := decode(k, origin)
 	cfg.environ = a.environ
+	if _, err := os.Stat(file); err == nil {
+		cfg.file = file
+	}
 	problems = append(problems, err, cfg.Validate())
 	if err := errors.Join(problems...); err != nil {
 		return nil, usageError{err}

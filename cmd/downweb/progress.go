@@ -16,6 +16,7 @@ type progress struct {
 	what  string
 	last  time.Time
 	wrote bool
+	quiet bool // say nothing
 }
 
 func (a *app) progress(what string) *progress {
@@ -29,7 +30,7 @@ func (p *progress) say(text string) {
 	if p.tty {
 		every = 200 * time.Millisecond
 	}
-	if time.Since(p.last) < every {
+	if p.quiet || time.Since(p.last) < every {
 		return
 	}
 	p.last = time.Now()

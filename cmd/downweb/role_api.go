@@ -39,6 +39,9 @@ func (a *app) apiCommand() *cobra.Command {
 				return err
 			}
 			defer db.Close()
+			if err := restoreRegistry(ctx, js, db, log); err != nil { // before anybody can apply a document to an empty stream
+				return err
+			}
 			health := &roleHealth{nc: nc, js: js, db: db, log: log}
 			s := api.New(api.Config{Listen: cfg.API.GRPC, Version: programVersion(), Log: log}, apiDeps(db, nc, js, eventlog.NewBadges(badgeDir(cfg)), health.roles))
 			g, ctx := errgroup.WithContext(ctx)

@@ -35,6 +35,9 @@ func (a *app) ingestCommand() *cobra.Command {
 			defer db.Close()
 			project := projector.New(projector.Config{Log: log}, db, liveStore{db})
 			beside := func(ctx context.Context) error {
+				if err := restoreRegistry(ctx, js, db, log); err != nil {
+					return nil // ctx has ended
+				}
 				for {
 					err := newRules(ctx, db, log)
 					if err == nil {
