@@ -26,6 +26,12 @@ func TestMain(m *testing.M) {
 		os.Exit(m.Run())
 	case "downweb":
 		main()
+	case "tied": // a role by hand that does not outlive its test
+		go func() {
+			io.Copy(io.Discard, os.Stdin)
+			os.Exit(1)
+		}()
+		main()
 	case "child":
 		playChild()
 	case "supervisor":
