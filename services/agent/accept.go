@@ -40,6 +40,9 @@ type accepter struct {
 	committed func(presses []int)
 	alarm     func(on bool, err error)
 	buf       []byte
+	line      *line
+	steps     <-chan step
+	drained   func() // all sources have ended, and what they gave is on disk
 }
 
 type acceptState struct {
@@ -61,18 +64,26 @@ func newAccepter(sp *spool.Spool, presses []string) (*accepter, error) {
 	return a, nil
 }
 
-// run takes jobs in order until the channel is closed or ctx ends, and
-// commits what it has taken.
+// run takes jobs in order until the channel is closed, and commits what it has
+// taken; then it says so, and serves the clock and the line until ctx ends.
 func (a *accepter) run(ctx context.Context, jobs <-chan job) error {
 	timer := time.NewTimer(time.Hour)
 	timer.Stop()
 	defer timer.Stop()
 	armed := false
+	var done <-chan struct{}
 	for {
 		select {
+		case <-done:
+			return nil
 		case j, open := <-jobs:
 			if !open {
-				return a.commit(ctx)
+				if err := a.commit(ctx); err != nil {
+					return err
+				}
+				a.drained()
+				jobs, done = nil, ctx.Done()
+				continue
 			}
 			items := <-j.items
 			if err := a.take(j, items); err != nil {
@@ -91,6 +102,14 @@ func (a *accepter) run(ctx context.Context, jobs <-chan job) error {
 		case <-timer.C:
 			armed = false
 			if err := a.commit(ctx); err != nil {
+				return err
+			}
+		case s := <-a.steps:
+			if err := a.stepped(ctx, s); err != nil {
+				return err
+			}
+		case <-a.line.roll:
+			if err := a.roll(ctx); err != nil {
 				return err
 			}
 		}
@@ -192,7 +211,10 @@ func (a *accepter) target(it *item, v *pb.Voided, press string) error {
 	case 0:
 		it.bad = []eventlog.Violation{{Field: "voided.target_source_key", Reason: fmt.Sprintf("%q was not accepted by this agent in the last 35 days", v.TargetSourceKey)}}
 	case 1:
-		v.Epoch, v.FirstSeq, v.LastSeq = a.sp.Epoch(), found[0].Seq, found[0].Seq
+		v.Epoch, v.FirstSeq, v.LastSeq = found[0].Epoch, found[0].Seq, found[0].Seq
+		if v.Epoch == 0 { // of this batch
+			v.Epoch = a.sp.Epoch()
+		}
 		v.Earliest = &timestamppb.Timestamp{Seconds: floorDiv(found[0].Earliest, 1000), Nanos: int32(floorMod(found[0].Earliest, 1000)) * 1e6}
 	default:
 		it.bad = []eventlog.Violation{{Field: "voided.target_source_key", Reason: fmt.Sprintf("%q is the key of %d kinds of events: void by epoch and seq", v.TargetSourceKey, len(found))}}
@@ -211,6 +233,30 @@ func (a *accepter) key(press string, kind byte, key string) (spool.Key, bool, er
 		return k, false, fmt.Errorf("look up source key: %w", err)
 	}
 	return k, ok, nil
+}
+
+// stepped records that the agent's clock was set, for every press.
+func (a *accepter) stepped(ctx context.Context, s step) error {
+	at := stampOf(s.at)
+	for i := range a.presses {
+		it := item{press: i, ev: &pb.Event{Plant: a.presses[i].plant, Press: a.presses[i].press, OccurredAt: at, RecordedAt: stampOf(s.After),
+			Body: &pb.Event_ClockStepped{ClockStepped: &pb.ClockStepped{Before: stampOf(s.Before), After: stampOf(s.After)}}}}
+		if it.bad = eventlog.Validate(it.ev); it.bad == nil {
+			if err := a.other(&it); err != nil {
+				return err
+			}
+		}
+		if it.bad != nil { // a clock of the year 10000
+			a.counts.refused.Add(1)
+			a.refuse(Refusal{Source: "clock", Field: it.bad[0].Field, Reason: it.bad[0].Reason})
+		}
+	}
+	return a.commit(ctx)
+}
+
+// stampOf is a time in whole milliseconds.
+func stampOf(t time.Time) *timestamppb.Timestamp {
+	return timestamppb.New(t.Truncate(time.Millisecond))
 }
 
 // add puts a record into the press's open block.
@@ -264,8 +310,16 @@ func (a *accepter) commit(ctx context.Context) error {
 			a.counts.full.Store(errors.Is(err, spool.ErrFull))
 			a.alarm(true, err)
 		}
-		if !sleep(ctx, wait) {
+		t := time.NewTimer(wait)
+		select {
+		case <-ctx.Done():
+			t.Stop()
 			return fmt.Errorf("stopped before the last %d events were accepted: %w", a.events, err)
+		case <-a.line.roll:
+			if err := a.roll(ctx); err != nil {
+				return err
+			}
+		case <-t.C:
 		}
 		wait = min(2*wait, time.Second)
 	}

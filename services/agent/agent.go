@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -13,6 +14,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 	"golang.org/x/sync/errgroup"
 
+	"github.com/downweb/downweb/services/agent/clock"
 	"github.com/downweb/downweb/services/agent/spool"
 	"github.com/downweb/downweb/services/eventlog"
 )
@@ -22,8 +24,12 @@ type Agent struct {
 	cfg    Config
 	counts counters
 
+	clock  *clock.Clock
+	offset clock.Offset
+
 	mu      sync.Mutex
 	sp      *spool.Spool
+	line    *line
 	pushers []*pusher
 	nc      *nats.Conn
 	last    Status // when Run ended
@@ -31,8 +37,7 @@ type Agent struct {
 
 type counters struct {
 	accepted, refused, duplicates, retries, lost atomic.Uint64
-	offset                                       atomic.Int64
-	full                                         atomic.Bool
+	full, clockAlarm                             atomic.Bool
 }
 
 // Status of an agent.
@@ -50,10 +55,17 @@ type Status struct {
 	Full bool
 	// Connected to the log server.
 	Connected bool
-	// ClockOffset of the server against this machine; 0 before it is known.
+	// ClockOffset of the server against the agent's clock, the median of its
+	// last answers; 0 before it is known. ClockAlarm: it is over two seconds.
 	ClockOffset time.Duration
+	ClockAlarm  bool
 	Epoch       uint64
-	Presses     []PressStatus
+	// Unproven: what was taken since the start is held back until the warehouse
+	// has answered for every press. OldCopy: the spool is an older copy of
+	// itself and about to begin a new epoch; Rolls: epochs begun since Run.
+	Unproven, OldCopy bool
+	Rolls             uint64
+	Presses           []PressStatus
 }
 
 // PressStatus of one press.
@@ -81,14 +93,16 @@ func (a *Agent) Status() Status {
 
 func (a *Agent) status() Status {
 	sp, pushers, nc, c := a.sp, a.pushers, a.nc, &a.counts
+	offset, _ := a.offset.Median()
 	s := Status{
 		Accepted: c.accepted.Load(), Refused: c.refused.Load(), Duplicates: c.duplicates.Load(),
 		Retries: c.retries.Load(), Lost: c.lost.Load(), Full: c.full.Load(),
-		ClockOffset: time.Duration(c.offset.Load()) * time.Millisecond,
-		Connected:   nc != nil && nc.IsConnected(),
-		Epoch:       sp.Epoch(),
+		ClockOffset: offset, ClockAlarm: c.clockAlarm.Load(),
+		Connected: nc != nil && nc.IsConnected(),
+		Epoch:     sp.Epoch(),
 	}
 	s.SpoolBytes, s.SpoolMax = sp.Held()
+	s.Rolls, s.Unproven, s.OldCopy = a.line.state()
 	for _, p := range pushers {
 		st := sp.State(p.press.name)
 		ps := PressStatus{Press: p.press.name, Last: st.Last, Published: p.published.Load(), Confirmed: p.mark.Load(), Trimmed: st.Trimmed, SpoolBytes: st.Bytes}
@@ -111,19 +125,20 @@ func (a *Agent) Run(ctx context.Context) error {
 	if err := cfg.Validate(); err != nil {
 		return err
 	}
+	a.clock = clock.New(clock.From(cfg.Clock))
 	sp, err := spool.Open(filepath.Join(cfg.SpoolDir, cfg.Name+".db"), spool.Options{MaxBytes: cfg.SpoolMax})
 	if err != nil {
 		return fmt.Errorf("agent %s: %w", cfg.Name, err)
 	}
 	defer func() { _ = sp.Close() }()
-	if _, err := sp.ForgetKeys(cfg.Clock()); err != nil {
+	if _, err := sp.ForgetKeys(a.clock.Now()); err != nil {
 		return fmt.Errorf("agent %s: %w", cfg.Name, err)
 	}
 	acc, err := newAccepter(sp, cfg.Presses)
 	if err != nil {
 		return fmt.Errorf("agent %s: %w", cfg.Name, err)
 	}
-	acc.counts, acc.clock, acc.refuse, acc.alarm = &a.counts, cfg.Clock, a.refuser(), a.alarm
+	acc.counts, acc.clock, acc.refuse, acc.alarm = &a.counts, a.clock.Now, a.refuser(), a.alarm
 
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
@@ -134,10 +149,15 @@ func (a *Agent) Run(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("agent %s: %w", cfg.Name, err)
 	}
-	pushers := a.newPushers(sp, lost, &draining, func(err error) { g.Go(func() error { return err }) })
+	var once sync.Once
+	fail := func(err error) { once.Do(func() { g.Go(func() error { return err }) }) }
+	ln := &line{sp: sp, log: cfg.Log, fail: fail, roll: make(chan struct{}, 1)}
+	pushers := a.newPushers(sp, ln, lost, &draining)
 	a.mu.Lock()
-	a.sp, a.pushers = sp, pushers
+	a.sp, a.line, a.pushers = sp, ln, pushers
 	a.mu.Unlock()
+	steps, drained := make(chan step), make(chan struct{})
+	acc.line, acc.steps, acc.drained = ln, steps, func() { close(drained) }
 	acc.committed = func(presses []int) {
 		for _, i := range presses {
 			signal(pushers[i].wake)
@@ -147,12 +167,18 @@ func (a *Agent) Run(ctx context.Context) error {
 	jobs := a.read(g, gctx, sp)
 	g.Go(func() error { return a.send(gctx, pushers) })
 	g.Go(func() error {
-		if err := acc.run(gctx, jobs); err != nil {
-			if ctx.Err() != nil {
-				cfg.Log.Warn("agent stopped", "agent", cfg.Name, "err", err)
-				return nil // what was not accepted is read again
-			}
-			return err
+		err := acc.run(gctx, jobs)
+		if err != nil && ctx.Err() != nil {
+			cfg.Log.Warn("agent stopped", "agent", cfg.Name, "err", err)
+			return nil // what was not accepted is read again
+		}
+		return err
+	})
+	g.Go(func() error {
+		select {
+		case <-drained:
+		case <-gctx.Done():
+			return nil
 		}
 		if ctx.Err() != nil || cfg.follows() {
 			return nil
@@ -163,9 +189,10 @@ func (a *Agent) Run(ctx context.Context) error {
 		stop()
 		return nil
 	})
+	g.Go(func() error { a.watchClock(gctx, steps); return nil })
 	g.Go(func() error { // once a day
 		for sleep(gctx, 24*time.Hour) {
-			if _, err := sp.ForgetKeys(cfg.Clock()); err != nil {
+			if _, err := sp.ForgetKeys(a.clock.Now()); err != nil {
 				cfg.Log.Error("source keys not tidied", "err", err)
 			}
 		}
@@ -174,7 +201,7 @@ func (a *Agent) Run(ctx context.Context) error {
 	err = g.Wait()
 	a.mu.Lock()
 	a.last = a.status()
-	a.sp, a.pushers = nil, nil
+	a.sp, a.line, a.pushers = nil, nil, nil
 	a.mu.Unlock()
 	if err != nil && !errors.Is(err, context.Canceled) {
 		return fmt.Errorf("agent %s: %w", cfg.Name, err)
@@ -204,7 +231,7 @@ func (a *Agent) read(g *errgroup.Group, ctx context.Context, sp *spool.Spool) <-
 	badges := eventlog.NewBadges(a.cfg.BadgeKeyDir)
 	for range 2 {
 		g.Go(func() error {
-			p := newParser(a.cfg.Presses, a.cfg.FutureLimit, a.cfg.Clock)
+			p := newParser(a.cfg.Presses, a.cfg.FutureLimit, a.clock.Now)
 			p.crew = badges.Pseudonym
 			for j := range work {
 				j.items <- j.chunk.parse(p)
@@ -233,15 +260,23 @@ func (a *Agent) read(g *errgroup.Group, ctx context.Context, sp *spool.Spool) <-
 	return ordered
 }
 
-func (a *Agent) newPushers(sp *spool.Spool, lost []spool.CorruptError, draining *atomic.Bool, fail func(error)) []*pusher {
+// newPushers makes one for each press of the agent, in their order, and for
+// presses it no longer serves but of which it holds events.
+func (a *Agent) newPushers(sp *spool.Spool, ln *line, lost []spool.CorruptError, draining *atomic.Bool) []*pusher {
 	inFlight := make(chan struct{}, 32)
-	var once sync.Once
-	out := make([]*pusher, 0, len(a.cfg.Presses))
-	for _, name := range splitPresses(a.cfg.Presses) {
+	names := slices.Clone(a.cfg.Presses)
+	for _, name := range sp.Presses() {
+		if st := sp.State(name); st.Last > st.Trimmed && !slices.Contains(names, name) {
+			a.cfg.Log.Warn("events of a press that is not served any more are sent", "press", name, "events", st.Last-st.Trimmed)
+			names = append(names, name)
+		}
+	}
+	out := make([]*pusher, 0, len(names))
+	for _, name := range splitPresses(names) {
 		p := &pusher{
 			press: name, sp: sp, log: a.cfg.Log, counts: &a.counts, inFlight: inFlight,
 			wake: make(chan struct{}, 1), sent: make(chan struct{}, 1),
-			fail: func(err error) { once.Do(func() { fail(err) }) },
+			line: ln, clock: a.clock.Now, offset: &a.offset,
 			markDelay: func() time.Duration {
 				if held, most := sp.Held(); draining.Load() || held > most/2 {
 					return a.cfg.MarkDelay / 4
@@ -250,17 +285,22 @@ func (a *Agent) newPushers(sp *spool.Spool, lost []spool.CorruptError, draining 
 			},
 			republish: a.cfg.RepublishAfter,
 		}
+		st := sp.State(name.name)
 		for _, l := range lost { // found by an earlier run
 			if l.Press == name.name {
-				p.lost.Add(l.Last - l.First + 1)
+				if l.Last > st.Trimmed { // and not yet stored as lost
+					p.ranges = append(p.ranges, l)
+					p.lost.Add(l.Last - l.First + 1)
+				}
 				a.counts.lost.Add(l.Last - l.First + 1)
 			}
 		}
-		st := sp.State(name.name)
+		p.bound, ln.unproven = sp.Bound(name.name)
 		p.mark.Store(st.Trimmed)
 		p.published.Store(st.Trimmed)
 		out = append(out, p)
 	}
+	ln.pushers = out
 	return out
 }
 
@@ -290,19 +330,25 @@ func (a *Agent) send(ctx context.Context, pushers []*pusher) error {
 	return g.Wait()
 }
 
-// confirmed waits until every event of every press is.
+// confirmed waits until every event of every press is. Of a press with damaged
+// blocks the mark passes once the warehouse has stored what was lost; where
+// it does not, it is enough that all else is sent.
 func (a *Agent) confirmed(ctx context.Context, sp *spool.Spool, pushers []*pusher) error {
+	began, before := time.Now(), uint64(0)
 	for {
-		open, lost := false, uint64(0)
+		open, lost, sum := false, uint64(0), uint64(0)
 		for _, p := range pushers {
 			last := sp.State(p.press.name).Last
 			lost += p.lost.Load()
-			// The mark cannot pass what was lost; the rest is at least sent.
 			done := p.mark.Load()
-			if p.lost.Load() > 0 {
+			sum += done
+			if p.lost.Load() > 0 && time.Since(began) > a.cfg.RepublishAfter {
 				done = max(done, p.published.Load())
 			}
 			open = open || done < last
+		}
+		if sum != before {
+			began, before = time.Now(), sum
 		}
 		if !open && lost > 0 {
 			return fmt.Errorf("%d events are in damaged spool blocks and were set aside", lost)

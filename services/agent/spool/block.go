@@ -121,7 +121,7 @@ func (e *CorruptError) Unwrap() error { return e.Err }
 // are none, and *CorruptError when the next block is damaged. The result may
 // start above from where a damaged block was set aside.
 func (s *Spool) Read(press string, from uint64, maxEvents, maxBytes int) (*Block, error) {
-	last := s.State(press).Last
+	last, epoch := s.State(press).Last, s.Epoch()
 	if from > last {
 		return nil, nil
 	}
@@ -143,7 +143,7 @@ func (s *Spool) Read(press string, from uint64, maxEvents, maxBytes int) (*Block
 		}
 		for k != nil {
 			next := Block{Press: press, First: binary.BigEndian.Uint64(k)}
-			if err := next.decode(s.epoch, v); err != nil {
+			if err := next.decode(epoch, v); err != nil {
 				if out != nil {
 					return nil // what lies before is good
 				}
@@ -196,7 +196,7 @@ func (s *Spool) Quarantine(e *CorruptError) error {
 			return nil
 		}
 		size = int64(len(v))
-		if err := tx.Bucket(bucketBad).Put(append([]byte(e.Press+"\x00"), append(be(e.First), be(e.Last)...)...), append([]byte{}, v...)); err != nil {
+		if err := tx.Bucket(bucketBad).Put(badKey(e.Press, e.First, e.Last), append([]byte{}, v...)); err != nil {
 			return err
 		}
 		return b.Delete(be(e.First))
@@ -211,7 +211,8 @@ func (s *Spool) Quarantine(e *CorruptError) error {
 	return nil
 }
 
-// Lost lists the ranges set aside by Quarantine.
+// Lost lists the ranges of the epoch set aside by Quarantine, in order of
+// press and seq.
 func (s *Spool) Lost() ([]CorruptError, error) {
 	var out []CorruptError
 	err := s.db.View(func(tx *bolt.Tx) error {

@@ -28,8 +28,9 @@ type Key struct {
 	// Kind is the number of the event's body field.
 	Kind byte
 	Key  string
-	// Seq of the event; Earliest instant it speaks of and Accepted, unix ms.
-	Seq                uint64
+	// Seq of the event and Epoch (0 in a Commit: the spool's); Earliest instant
+	// it speaks of and Accepted, unix ms.
+	Seq, Epoch         uint64
 	Earliest, Accepted int64
 }
 
@@ -148,11 +149,11 @@ func (s *Spool) Trim(press string, mark uint64) (events uint64, err error) {
 		return 0, fmt.Errorf("trim %s: mark %d is above the last seq %d", press, mark, p.last)
 	}
 	var gone int64
-	trimmed := p.trimmed
+	trimmed := mark
 	err = s.db.Update(func(tx *bolt.Tx) error {
 		b := tx.Bucket(bucketBlocks).Bucket([]byte(press))
 		if b == nil {
-			return nil
+			return putState(tx, press, p.last, trimmed)
 		}
 		var keys [][]byte
 		c := b.Cursor()
@@ -165,18 +166,19 @@ func (s *Spool) Trim(press string, mark uint64) (events uint64, err error) {
 				last = binary.BigEndian.Uint64(k) - 1
 			}
 			if first > mark || last > mark {
+				// The first block that stays: what lies before it is gone.
+				trimmed = max(p.trimmed, min(mark, first-1))
 				break
 			}
 			keys = append(keys, key)
 			gone += size
-			trimmed = last
 		}
 		for _, k := range keys {
 			if err := b.Delete(k); err != nil {
 				return err
 			}
 		}
-		if len(keys) == 0 {
+		if trimmed == p.trimmed {
 			return nil
 		}
 		return putState(tx, press, p.last, trimmed)

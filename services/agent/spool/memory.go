@@ -147,12 +147,18 @@ func putKey(tx *bolt.Tx, k Key) error {
 func (s *Spool) Key(press string, kind byte, key string) (k Key, ok bool, err error) {
 	err = s.db.View(func(tx *bolt.Tx) error {
 		v := tx.Bucket(bucketKeys).Get(keyName(press, kind, key))
-		if len(v) == 24 {
+		if len(v) == 24 || len(v) == 32 {
 			ok = true
-			k = Key{Press: press, Kind: kind, Key: key, Seq: binary.BigEndian.Uint64(v), Earliest: msOf(v[8:]), Accepted: msOf(v[16:])}
+			k = Key{Press: press, Kind: kind, Key: key, Seq: binary.BigEndian.Uint64(v), Earliest: msOf(v[8:16]), Accepted: msOf(v[16:24])}
+			if len(v) == 32 {
+				k.Epoch = binary.BigEndian.Uint64(v[24:])
+			}
 		}
 		return nil
 	})
+	if ok && k.Epoch == 0 {
+		k.Epoch = s.Epoch()
+	}
 	return k, ok, err
 }
 
@@ -171,7 +177,7 @@ func (s *Spool) ForgetKeys(now time.Time) (int, error) {
 			if err := ages.Delete(k); err != nil {
 				return err
 			}
-			if v := keys.Get(k[8:]); len(v) == 24 && msOf(v[16:]) < limit {
+			if v := keys.Get(k[8:]); len(v) >= 24 && msOf(v[16:24]) < limit {
 				if err := keys.Delete(k[8:]); err != nil {
 					return err
 				}

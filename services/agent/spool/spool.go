@@ -47,17 +47,20 @@ var (
 	bucketCovered = []byte("covered") // press -> bucket: from -> to
 	bucketKeys    = []byte("keys")    // press, kind, key -> seq, earliest, accepted
 	bucketKeyAge  = []byte("keyage")  // accepted, press, kind, key -> nothing
+	bucketBound   = []byte("bound")   // press -> last seq when the unproven run began
+	bucketOld     = []byte("old")     // bad blocks of earlier epochs: epoch, press, first seq, last seq
 )
 
 // Spool is an open file.
 type Spool struct {
 	db    *bolt.DB
-	epoch uint64
+	epoch uint64 // written under mu, by Roll alone
 	opt   Options
 
 	mu      sync.Mutex
 	presses map[string]*pressState
 	held    int64
+	bounds  map[string]uint64 // nil: proven
 }
 
 type pressState struct {
@@ -94,12 +97,28 @@ func Open(path string, opt Options) (*Spool, error) {
 // Close releases the file.
 func (s *Spool) Close() error { return s.db.Close() }
 
-// Epoch made with the file, never 0.
-func (s *Spool) Epoch() uint64 { return s.epoch }
+// Epoch made with the file or by the last Roll, never 0.
+func (s *Spool) Epoch() uint64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.epoch
+}
+
+func newEpoch() (uint64, error) {
+	for {
+		var b [8]byte
+		if _, err := rand.Read(b[:]); err != nil {
+			return 0, err
+		}
+		if e := binary.BigEndian.Uint64(b[:]); e != 0 {
+			return e, nil
+		}
+	}
+}
 
 func (s *Spool) load() error {
 	err := s.db.Update(func(tx *bolt.Tx) error {
-		for _, name := range [][]byte{bucketMeta, bucketPress, bucketBlocks, bucketBad, bucketSource, bucketCovered, bucketKeys, bucketKeyAge} {
+		for _, name := range [][]byte{bucketMeta, bucketPress, bucketBlocks, bucketBad, bucketSource, bucketCovered, bucketKeys, bucketKeyAge, bucketBound, bucketOld} {
 			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
 				return err
 			}
@@ -107,12 +126,9 @@ func (s *Spool) load() error {
 		meta := tx.Bucket(bucketMeta)
 		switch v := meta.Get([]byte("version")); {
 		case v == nil:
-			for s.epoch == 0 {
-				var b [8]byte
-				if _, err := rand.Read(b[:]); err != nil {
-					return err
-				}
-				s.epoch = binary.BigEndian.Uint64(b[:])
+			var err error
+			if s.epoch, err = newEpoch(); err != nil {
+				return err
 			}
 			if err := meta.Put([]byte("epoch"), be(s.epoch)); err != nil {
 				return err
@@ -126,7 +142,7 @@ func (s *Spool) load() error {
 			return fmt.Errorf("%w: no epoch", ErrFormat)
 		}
 		s.epoch = binary.BigEndian.Uint64(e)
-		return nil
+		return s.bind(tx)
 	})
 	if err != nil {
 		return err
