@@ -34,6 +34,8 @@ func apiDeps(db *warehouse.DB, nc *nats.Conn, js jetstream.JetStream, badges *ev
 			return func() { _ = sub.Unsubscribe() }, nil
 		},
 		Pending: func(ctx context.Context) (int64, error) { return pending(ctx, js, db.WarehouseID()) },
+		Ingest:  func(ctx context.Context) (*pb.IngestStatus, error) { return askIngest(ctx, nc) },
+		Redrive: func(ctx context.Context, l api.DeadLetter) (string, error) { return redrive(ctx, js, l) },
 	}
 }
 
@@ -163,9 +165,12 @@ func (r apiReader) PressLogs(ctx context.Context) (map[string]api.PressLog, erro
 		return nil, reached(err)
 	}
 	out := map[string]api.PressLog{}
+	for id := range h.Lost { // of presses of which nothing is stored, too
+		logs[id] = logs[id]
+	}
 	for id, l := range logs {
 		out[id] = api.PressLog{Events: l.Events, FirstEvent: l.FirstEvent, LastEvent: l.LastEvent, OverlapMS: l.OverlapMS, OverlapMM: l.OverlapMM, Dead: l.Dead,
-			Dangling: h.Dangling[id], Holes: h.Holes[id]}
+			Dangling: h.Dangling[id], Holes: h.Holes[id], Lost: h.Lost[id], Quarantined: h.Quarantined[id]}
 	}
 	return out, nil
 }

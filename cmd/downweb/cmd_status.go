@@ -163,7 +163,7 @@ func printStatus(w io.Writer, r *pb.GetStatusResponse, children []childState, no
 	if len(r.GetPresses()) == 0 {
 		fmt.Fprintln(w, "No press has sent an event yet.")
 	} else {
-		g := newGrid("press", "data through", ">age", ">events", ">holes", ">overlap min", ">dead")
+		g := newGrid("press", "data through", ">age", ">events", ">holes", ">lost", ">overlap min", ">dead", ">in spools")
 		var waits []string
 		for _, p := range r.GetPresses() {
 			through, old := "-", ""
@@ -184,7 +184,11 @@ func printStatus(w io.Writer, r *pb.GetStatusResponse, children []childState, no
 			if p.GetDanglingVoids() > 0 {
 				notes = append(notes, plural(p.GetDanglingVoids(), "void's target", "voids' targets"))
 			}
-			g.row(p.GetPress(), through, old, grouped(p.GetEvents()), grouped(missing(p.GetHoles())), number(float64(p.GetOverlapMs())/60000, 1), grouped(p.GetDead()))
+			spools := "-" // no agent has asked
+			if p.SpoolDepth != nil {
+				spools = grouped(p.GetSpoolDepth())
+			}
+			g.row(p.GetPress(), through, old, grouped(p.GetEvents()), grouped(missing(p.GetHoles())), grouped(lost(p.GetLost())), number(float64(p.GetOverlapMs())/60000, 1), grouped(p.GetDead()), spools)
 			if len(notes) > 0 {
 				waits = append(waits, p.GetPress()+" waits for "+strings.Join(notes, ", "))
 			}
@@ -201,6 +205,16 @@ func printStatus(w io.Writer, r *pb.GetStatusResponse, children []childState, no
 	for _, p := range r.GetPresses() {
 		for _, h := range p.GetHoles()[:min(3, len(p.GetHoles()))] {
 			fmt.Fprintf(w, "Hole: %s/%s/%d to %d\n", p.GetPress(), h.GetEpoch(), h.GetFirstSeq(), h.GetLastSeq())
+		}
+		for _, l := range p.GetLost()[:min(3, len(p.GetLost()))] {
+			wrapped(w, "", "  ", fmt.Sprintf("LOST: %s/%s/%d to %d, given up by its agent on %s: %s", p.GetPress(), l.GetEpoch(), l.GetFirstSeq(), l.GetLastSeq(),
+				instant(l.GetAt().AsTime()), oneLine(l.GetReason())))
+		}
+		for _, epoch := range p.GetQuarantined() {
+			wrapped(w, "", "  ", fmt.Sprintf("ALARM: two disks carry epoch %s of %s (a copied disk?): what comes of it is kept as dead letters; give its agents new spools", epoch, p.GetPress()))
+		}
+		if n := p.GetHeldBack(); n > 0 {
+			wrapped(w, "", "  ", fmt.Sprintf("Held back of %s: %s of a newer program, which stay with the agent: upgrade the servers", p.GetPress(), plural(n, "frame", "frames")))
 		}
 	}
 	wrapped(w, "", "  ", fmt.Sprintf("Events stored %s; dead letters %s; in the stream %s; held back %s; press-days to recompute %s", grouped(r.GetEvents()), grouped(r.GetDead()),
@@ -235,12 +249,24 @@ func missing(holes []*pb.Hole) int64 {
 	return n
 }
 
+func lost(ranges []*pb.LostEvents) int64 {
+	var n int64
+	for _, l := range ranges {
+		n += int64(l.GetLastSeq()-l.GetFirstSeq()) + 1
+	}
+	return n
+}
+
 func statusCSV(r *pb.GetStatusResponse) (header []string, rows [][]string) {
-	header = []string{"press", "last_event", "frontier", "lag_ms", "events", "missing", "overlap_ms", "overlap_mm", "dangling_voids", "unknown", "dead", "dirty_from"}
+	header = []string{"press", "last_event", "frontier", "lag_ms", "events", "missing", "overlap_ms", "overlap_mm", "dangling_voids", "unknown", "dead", "dirty_from", "lost", "spool_depth", "agent_seen", "quarantined", "held_back"}
 	for _, p := range r.GetPresses() {
 		i := func(n int64) string { return strconv.FormatInt(n, 10) }
+		depth := ""
+		if p.SpoolDepth != nil {
+			depth = i(p.GetSpoolDepth())
+		}
 		rows = append(rows, []string{p.GetPress(), stamp(p.GetLastEvent()), stamp(p.GetFrontier()), i(p.GetLagMs()), i(p.GetEvents()), i(missing(p.GetHoles())), i(p.GetOverlapMs()), i(p.GetOverlapMm()),
-			i(p.GetDanglingVoids()), strconv.FormatBool(p.GetUnknown()), i(p.GetDead()), p.GetDirtyFrom()})
+			i(p.GetDanglingVoids()), strconv.FormatBool(p.GetUnknown()), i(p.GetDead()), p.GetDirtyFrom(), i(lost(p.GetLost())), depth, stamp(p.GetAgentSeen()), strings.Join(p.GetQuarantined(), " "), i(p.GetHeldBack())})
 	}
 	return header, rows
 }

@@ -10,6 +10,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
@@ -275,7 +276,8 @@ func TestStatusTable(t *testing.T) {
 	now := time.Date(2026, 6, 29, 0, 0, 0, 0, time.UTC)
 	r := &pb.GetStatusResponse{
 		Presses: []*pb.PressStatus{{Press: "rhein/p1", Frontier: at("2026-06-28T22:00:00Z"), LagMs: 7_200_000, Events: 123456, Holes: []*pb.Hole{{Epoch: "8f3a60c2d41b7e95", FirstSeq: 7, LastSeq: 9}}, OverlapMs: 90_000, Dead: 2, DirtyFrom: "2026-06-28", DanglingVoids: 1},
-			{Press: "rhein/p9", Unknown: true, Events: 5}},
+			{Press: "rhein/p9", Unknown: true, Events: 5, SpoolDepth: proto.Int64(1200), AgentSeen: at("2026-06-28T23:59:00Z"), HeldBack: 1, Quarantined: []string{"00000000000000ff"},
+				Lost: []*pb.LostEvents{{Epoch: "00000000000000fe", FirstSeq: 11, LastSeq: 20, Reason: "a damaged block of the spool", At: at("2026-06-28T23:00:00Z")}}}},
 		Roles:  []*pb.RoleStatus{{Role: "api", Version: "v0.1.0", Health: "ok"}, {Role: "ingest", Version: "v0.1.0", Health: "waiting for\nthe warehouse"}},
 		Events: 123461, Dead: 2, StreamPending: 3, DirtyPressDays: 1, WarehouseId: "00112233445566aa", WarehouseVersion: "ClickHouse 26.7.2", Checksum: "abc", PressDays: 730, Checksums: map[string]string{"press_days": "1", "duties": "2"}, AsOf: &pb.AsOf{Pos: 88}}
 	var b bytes.Buffer

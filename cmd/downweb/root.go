@@ -82,7 +82,7 @@ func (a *app) root() *cobra.Command {
 	root.AddCommand(
 		a.upCommand(), a.demoCommand(), a.engineCommand(), a.natsCommand(), a.ingestCommand(), a.apiCommand(), a.agentCommand(),
 		a.lossCommand(), a.stationsCommand(), a.sessionsCommand(), a.dutiesCommand(), a.studyCommand(),
-		a.eventsCommand(), a.registryCommand(), a.statusCommand(), a.versionCommand(), a.simCommand(), a.rebuildCommand(), a.backupCommand(), a.restoreCommand(), a.benchCommand(),
+		a.eventsCommand(), a.registryCommand(), a.statusCommand(), a.deadCommand(), a.versionCommand(), a.simCommand(), a.rebuildCommand(), a.backupCommand(), a.restoreCommand(), a.benchCommand(),
 	)
 	return root
 }

@@ -43,6 +43,11 @@ type Reader interface {
 	Stored(ctx context.Context, evs []*pb.Event) (map[uint64]bool, error)
 	// Dead is how many dead letters wait, and how many were redriven.
 	Dead(ctx context.Context) (waiting, redriven uint64, err error)
+	// ListDead lists dead letters without payloads, newest first; next is nil
+	// where there are no more.
+	ListDead(ctx context.Context, q DeadQuery) (list []DeadLetter, next *DeadKey, err error)
+	// GetDead is one letter whole; hash is how its own begins.
+	GetDead(ctx context.Context, plant, press string, epoch, seq uint64, hash string) (DeadLetter, error)
 	Registry(ctx context.Context, upTo uint64) ([]*pb.RegistryRevision, error)
 	// FoldAsOf folds a press from the log as it was at an insert number; 0 is
 	// an empty log.
@@ -112,6 +117,9 @@ type PressLog struct {
 	Dead       int64
 	Dangling   int64 // voids of which nothing is stored that they take back
 	Holes      []*pb.Hole
+	Lost       []*pb.LostEvents
+	// Quarantined are epochs, 16 hex digits, that two disks carry.
+	Quarantined []string
 }
 
 // StudyRecord is a kept study: Body is a Study message.

@@ -39,6 +39,12 @@ type Deps struct {
 	// Pending is how many messages of the stream ingest has not taken off yet;
 	// may be nil.
 	Pending func(ctx context.Context) (int64, error)
+	// Ingest is what the ingest at work tells of itself; nil without an error:
+	// none is at work. May be nil.
+	Ingest func(ctx context.Context) (*pb.IngestStatus, error)
+	// Redrive sends a dead letter through the line again. refused says why that
+	// cannot be. May be nil: then redriving is UNAVAILABLE.
+	Redrive func(ctx context.Context, l DeadLetter) (refused string, err error)
 }
 
 // Server answers over gRPC.

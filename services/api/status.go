@@ -52,21 +52,27 @@ func (t *statusService) GetStatus(ctx context.Context, req *pb.GetStatusRequest)
 	for _, l := range logs {
 		resp.Events += l.Events
 	}
+	agents := t.agents(ctx, resp)
 	names := f.scope
 	if empty(req.GetScope()) {
 		names = slices.Clone(names)
 		for id := range logs {
-			if f.presses[id] == nil {
-				names = append(names, id)
-			}
+			names = append(names, id)
+		}
+		for id := range agents {
+			names = append(names, id)
 		}
 		slices.Sort(names)
+		names = slices.Compact(names)
 	}
 	now := s.now().UnixMilli()
 	for _, id := range names {
 		l := logs[id]
 		p := &pb.PressStatus{Press: id, Events: l.Events, OverlapMs: l.OverlapMS, OverlapMm: l.OverlapMM, Dead: l.Dead,
-			DanglingVoids: l.Dangling, Holes: l.Holes, Unknown: f.presses[id] == nil}
+			DanglingVoids: l.Dangling, Holes: l.Holes, Unknown: f.presses[id] == nil, Lost: l.Lost, Quarantined: l.Quarantined}
+		if a := agents[id]; a != nil {
+			a.tell(p)
+		}
 		if l.Events > 0 {
 			p.LastEvent = stamp(l.LastEvent)
 		}
@@ -99,6 +105,63 @@ func (t *statusService) GetStatus(ctx context.Context, req *pb.GetStatusRequest)
 		}
 	}
 	return resp, nil
+}
+
+// agentView is what ingest knows of a press's agents.
+type agentView struct {
+	depth, heldBack int64
+	seen            int64      // unix ms; 0: never
+	gone            []*pb.Hole // behind the mark and no longer held by their agent
+}
+
+func (a *agentView) tell(p *pb.PressStatus) {
+	p.HeldBack = a.heldBack
+	for _, h := range a.gone {
+		if !slices.ContainsFunc(p.Holes, func(x *pb.Hole) bool { return x.Epoch == h.Epoch && x.FirstSeq == h.FirstSeq }) {
+			p.Holes = append(p.Holes, h)
+		}
+	}
+	if a.seen > 0 {
+		p.SpoolDepth, p.AgentSeen = &a.depth, stamp(a.seen)
+	}
+}
+
+// agents asks ingest how far its agents are, by "plant/press". What it cannot
+// tell is left out.
+func (t *statusService) agents(ctx context.Context, resp *pb.GetStatusResponse) map[string]*agentView {
+	out := map[string]*agentView{}
+	if t.s.deps.Ingest == nil {
+		return out
+	}
+	st, err := t.s.deps.Ingest(ctx)
+	if err != nil {
+		t.s.log.Warn("what ingest knows of the agents cannot be told", "error", err)
+		return out
+	}
+	at := func(press string) *agentView {
+		if out[press] == nil {
+			out[press] = &agentView{}
+		}
+		return out[press]
+	}
+	for press, n := range st.GetHeldBack() {
+		at(press).heldBack = n
+		resp.HeldBack += n
+	}
+	for _, e := range st.GetEpochs() {
+		if e.GetAskedMs() == 0 {
+			continue
+		}
+		a := at(e.GetPress())
+		a.seen = max(a.seen, e.GetAskedMs())
+		if first := e.GetFirstSeq(); first > e.GetMark()+1 {
+			a.gone = append(a.gone, &pb.Hole{Epoch: fmt.Sprintf("%016x", e.GetEpoch()), FirstSeq: e.GetMark() + 1, LastSeq: first - 1})
+		}
+		if e.GetLastSeq() > e.GetMark() {
+			a.depth += int64(e.GetLastSeq() - e.GetMark())
+		}
+	}
+	return out
 }
 
 // combined is one checksum over all tables: the SHA-256 of their names and
