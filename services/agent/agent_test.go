@@ -37,6 +37,7 @@ type sink struct {
 	silent bool // no answer
 	ahead  time.Duration
 	lost   map[string][]*pb.LostRange
+	clone  uint64 // an epoch that is set aside
 	// seen, where set, is told of each event as it comes.
 	seen func(e *pb.Event)
 }
@@ -82,11 +83,12 @@ func startSink(t *testing.T, env *eventlogtest.Env) *sink {
 		if s.silent {
 			return nil, nil
 		}
+		quarantined := s.clone != 0 && r.Epoch == s.clone
 		if k := id(plant, press, r.Epoch); len(r.Lost) > 0 {
 			s.lost[k] = append(s.lost[k], r.Lost...)
 			s.advance(k)
 		}
-		m := &pb.MarkReply{Epoch: r.Epoch, WarehouseId: 1, FrameVersion: eventlog.FrameVersion, ServerMs: time.Now().Add(s.ahead).UnixMilli()}
+		m := &pb.MarkReply{Epoch: r.Epoch, WarehouseId: 1, FrameVersion: eventlog.FrameVersion, ServerMs: time.Now().Add(s.ahead).UnixMilli(), Quarantined: quarantined}
 		if !s.hold {
 			m.Mark = s.mark[id(plant, press, r.Epoch)]
 		}

@@ -1,11 +1,31 @@
 package agent
 
 import (
+	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 )
+
+// PressesOf lists the presses that JSON Lines name, as plant/press, sorted.
+func PressesOf(text []byte) []string {
+	seen := map[string]bool{}
+	for line := range bytes.Lines(text) {
+		var e struct{ Plant, Press string }
+		if json.Unmarshal(line, &e) == nil && slugPattern.MatchString(e.Plant) && slugPattern.MatchString(e.Press) {
+			seen[e.Plant+"/"+e.Press] = true
+		}
+	}
+	var out []string
+	for p := range seen {
+		out = append(out, p)
+	}
+	slices.Sort(out)
+	return out
+}
 
 // CheckFile reads JSON Lines as an agent serving presses (plant/press) would,
 // against the clock of now, and calls report for everything that is wrong. It

@@ -71,18 +71,23 @@ func (l *line) state() (rolls uint64, unproven, old bool) {
 
 // answer takes the warehouse's mark for p and returns what of it is about
 // events this spool holds.
-func (l *line) answer(p *pusher, mark, last uint64) (uint64, error) {
+func (l *line) answer(p *pusher, mark, last uint64, quarantined bool) (uint64, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if !l.unproven {
-		if mark <= last {
+	if !l.unproven || quarantined && !l.old {
+		if mark <= last && !quarantined {
 			return mark, nil
 		}
 		// Proven, and still there is another: a copy runs beside this one, or
 		// what it sent came late. Which of the unconfirmed are whose cannot be
-		// told: nothing more is sent under this epoch.
+		// told: nothing more is sent under this epoch. The same where the
+		// warehouse has found two contents under one identity and puts all of
+		// this epoch aside.
 		if err := l.again(p, mark, last); err != nil {
 			return 0, err
+		}
+		if quarantined && mark <= last {
+			p.mark.Store(mark) // up to here all is stored, or kept as dead letters
 		}
 		for _, q := range l.pushers {
 			q.bound, q.answered = q.mark.Load(), true

@@ -254,3 +254,21 @@ func TestForgottenPress(t *testing.T) {
 	run(t, cfg)
 	s.check(t, 10)
 }
+
+// TestQuarantined: the warehouse sets the epoch aside; the agent begins
+// another and goes on.
+func TestQuarantined(t *testing.T) {
+	env := eventlogtest.Start(t)
+	s := startSink(t, env)
+	dir := t.TempDir()
+	cfg := config(t, env, agent.Source{Path: write(t, filepath.Join(dir, "1"), sliceLines(0, 100))})
+	epoch := run(t, cfg).Status().Epoch
+	s.mu.Lock()
+	s.clone = epoch
+	s.mu.Unlock()
+	cfg.Sources = []agent.Source{{Path: write(t, filepath.Join(dir, "2"), sliceLines(100, 200))}}
+	if st := run(t, cfg).Status(); st.Rolls != 1 || st.Epoch == epoch || st.Last != 100 {
+		t.Fatalf("%+v", st)
+	}
+	s.check(t, 200)
+}

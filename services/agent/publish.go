@@ -382,7 +382,7 @@ func (p *pusher) ask(ctx context.Context, nc *nats.Conn) error {
 	}
 	p.warehouse = r.WarehouseId
 	st = p.sp.State(p.press.name)
-	mark, err := p.line.answer(p, r.Mark, st.Last)
+	mark, err := p.line.answer(p, r.Mark, st.Last, r.Quarantined)
 	if err != nil {
 		return err
 	}
