@@ -4,13 +4,11 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"time"
 
@@ -85,7 +83,8 @@ func (a *app) agentRun(use, short string) *cobra.Command {
 			}
 			ready(cfg.Agent.Name)
 			ag := agent.New(ac)
-			stop := a.keepAgentStatus(ctx, cfg, ag, log)
+			ag.RegisterMetrics(a.metrics)
+			stop := agent.KeepState(ctx, dataDir(cfg.DataDir).run(), cfg.Agent.Name, ag, log)
 			err = ag.Run(ctx)
 			last := stop()
 			if err != nil {
@@ -145,47 +144,12 @@ func agentConfig(cfg *Config, log *slog.Logger, sources ...agent.Source) (agent.
 func badgeDir(cfg *Config) string { return filepath.Join(cfg.keysDir(), "badges") }
 
 // agentState is what an agent leaves in run/agent-NAME.json for `agent status`.
-type agentState struct {
-	Name    string       `json:"name"`
-	PID     int          `json:"pid"`
-	Written time.Time    `json:"written"`
-	Running bool         `json:"running"`
-	Status  agent.Status `json:"status"`
-}
+type agentState = agent.State
 
-func (d dataDir) agentState(name string) string { return filepath.Join(d.run(), "agent-"+name+".json") }
+func (d dataDir) agentState(name string) string { return agent.StateFile(d.run(), name) }
 
-// keepAgentStatus writes the agent's state four times a second; stop ends that and returns the last one.
-func (a *app) keepAgentStatus(ctx context.Context, cfg *Config, ag *agent.Agent, log *slog.Logger) (stop func() agent.Status) {
-	ctx, cancel := context.WithCancel(ctx)
-	done := make(chan struct{})
-	var last agent.Status
-	write := func(running bool) {
-		if s := ag.Status(); len(s.Presses) > 0 {
-			last = s
-		} else { // after Run only the counts are left
-			last.Accepted, last.Refused, last.Duplicates = s.Accepted, s.Refused, s.Duplicates
-		}
-		state := agentState{Name: cfg.Agent.Name, PID: os.Getpid(), Written: time.Now().UTC(), Running: running, Status: last}
-		if err := writeJSON(dataDir(cfg.DataDir).agentState(cfg.Agent.Name), state); err != nil {
-			log.Warn("write the agent's status", "err", err)
-		}
-	}
-	go func() {
-		defer close(done)
-		t := time.NewTicker(250 * time.Millisecond)
-		defer t.Stop()
-		for {
-			select {
-			case <-t.C:
-				write(true)
-			case <-ctx.Done():
-				return
-			}
-		}
-	}()
-	return func() agent.Status { cancel(); <-done; write(false); return last }
-}
+// pressesOf lists the presses that JSON Lines name.
+var pressesOf = agent.PressesOf
 
 func (a *app) agentCheck() *cobra.Command {
 	var presses []string
@@ -253,25 +217,9 @@ func (a *app) agentStatus() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		files, err := filepath.Glob(dataDir(cfg.DataDir).agentState("*"))
+		states, err := agent.ReadStates(dataDir(cfg.DataDir).run())
 		if err != nil {
 			return err
-		}
-		slices.Sort(files)
-		var states []agentState
-		for _, file := range files {
-			var s agentState
-			text, err := os.ReadFile(file)
-			if errors.Is(err, os.ErrNotExist) {
-				continue
-			}
-			if err == nil {
-				err = json.Unmarshal(text, &s)
-			}
-			if err != nil {
-				return fmt.Errorf("%s: %w", file, err)
-			}
-			states = append(states, s)
 		}
 		if a.format == "json" {
 			e := json.NewEncoder(a.out)
@@ -301,6 +249,15 @@ func printAgents(w io.Writer, states []agentState, now time.Time) {
 		}
 		if s.Status.Full {
 			how += ", SPOOL FULL: reading has stopped"
+		}
+		if s.Status.Unproven {
+			how += ", holding new events back until the warehouse has answered"
+		}
+		if s.Status.OldCopy {
+			how += ", THE SPOOL IS AN OLDER COPY: a new epoch is about to begin"
+		}
+		if s.Status.ClockAlarm {
+			how += ", CLOCK: the server's is " + s.Status.ClockOffset.Round(100*time.Millisecond).String() + " ahead"
 		}
 		fmt.Fprintf(w, "agent %s: %s\n", s.Name, how)
 		st := s.Status

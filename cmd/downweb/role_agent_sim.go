@@ -1,14 +1,11 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
-	"slices"
 	"time"
 
 	"github.com/downweb/downweb/services/agent"
@@ -88,7 +85,8 @@ func (a *app) runSim(ctx context.Context, cfg *Config, log *slog.Logger, name st
 		return err
 	}
 	ag := agent.New(ac)
-	stop := a.keepAgentStatus(ctx, cfg, ag, log)
+	ag.RegisterMetrics(a.metrics)
+	stop := agent.KeepState(ctx, dataDir(cfg.DataDir).run(), cfg.Agent.Name, ag, log)
 	told := make(chan struct{})
 	tell, end := context.WithCancel(ctx)
 	go func() {
@@ -115,21 +113,4 @@ func (a *app) runSim(ctx context.Context, cfg *Config, log *slog.Logger, name st
 func (f *simFeed) state(of *fleet) simState {
 	day := fleetsim.Day(f.day.Load())
 	return simState{Day: day.String(), Days: max(0, int(day-of.First())+1), Of: int(of.Last()-of.First()) + 1, Lines: f.lines.Load()}
-}
-
-// pressesOf lists the presses that JSON Lines name, sorted.
-func pressesOf(text []byte) []string {
-	seen := map[string]bool{}
-	for line := range bytes.Lines(text) {
-		var e struct{ Plant, Press string }
-		if json.Unmarshal(line, &e) == nil && slug.MatchString(e.Plant) && slug.MatchString(e.Press) {
-			seen[e.Plant+"/"+e.Press] = true
-		}
-	}
-	var out []string
-	for p := range seen {
-		out = append(out, p)
-	}
-	slices.Sort(out)
-	return out
 }
