@@ -29,6 +29,7 @@ var arrows = map[string][]string{
 	"services/web":       {},
 	"services/fleetsim":  {},
 	"services/ops":       {},
+	"services/faults":    {},
 	"analytics/":         {"analytics/"},
 	"proto/gen/":         {},
 	"deploy/":            {},
