@@ -65,6 +65,9 @@ func (db *DB) BeginRestore(ctx context.Context, m *BackupManifest) error {
 	case err != nil:
 		return fmt.Errorf("restore: %w", err)
 	case id == m.ID():
+		if err := db.dropFences(ctx); err != nil {
+			return fmt.Errorf("restore: %w", err)
+		}
 		for _, t := range tables {
 			if err := db.conn.Exec(ctx, "TRUNCATE TABLE "+identifier(t)); err != nil {
 				return fmt.Errorf("restore: empty %s: %w", t, err)

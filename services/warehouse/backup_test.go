@@ -370,3 +370,85 @@ func TestBackupThatFails(t *testing.T) {
 		t.Errorf("the native protocol: %v", err)
 	}
 }
+
+// A backup made before a table had a column is restored with the column's default; one made by a newer schema is refused.
+func TestRestoreOfAnotherSchema(t *testing.T) {
+	db := openTest(t)
+	fillForBackup(t, db)
+	ctx := testContext(t)
+	for _, statement := range []string{"ALTER TABLE dead DROP COLUMN clone", "DROP TABLE dead_done", "ALTER TABLE events DROP COLUMN author"} {
+		if err := db.conn.Exec(ctx, statement); err != nil {
+			t.Fatal(err)
+		}
+	}
+	dir := filepath.Join(t.TempDir(), "b")
+	m := backUp(t, db, dir)
+	to, _ := openRestore(t)
+	newer := *m
+	newer.Schema++
+	var schema *SchemaError
+	if err := to.BeginRestore(ctx, &newer); !errors.As(err, &schema) {
+		t.Errorf("a backup of a newer schema: %v", err)
+	}
+	if err := errors.Join(to.BeginRestore(ctx, m), to.RestoreTables(ctx, dir, m, nil), to.EndRestore(ctx)); err != nil {
+		t.Fatal(err)
+	}
+	for _, table := range m.Tables {
+		if want, got := tableSum(t, db, table), tableSum(t, to, table); want != got {
+			t.Errorf("%s: %s, restored %s", table.Name, want, got)
+		}
+	}
+	var letters, events uint64
+	if err := to.conn.QueryRow(ctx, "SELECT (SELECT count() FROM dead FINAL WHERE clone = 0), (SELECT count() FROM events FINAL WHERE author = '')").Scan(&letters, &events); err != nil || letters != 1 || events != uint64(m.Events) {
+		t.Errorf("%d letters, %d of %d events with the default (%v)", letters, events, m.Events, err)
+	}
+}
+
+// What a backup and its restore take per event, and how many bytes it needs.
+func BenchmarkBackup(b *testing.B) {
+	db := openTest(b)
+	ctx := testContext(b)
+	const inserts, each = 10, 50_000
+	s := newSeries(1, "rhein", "p1")
+	for i := range inserts {
+		byMonth := map[int][]*pb.Event{}
+		for range each {
+			e := s.next()
+			month := Month(millis(e.GetOccurredAt()))
+			byMonth[month] = append(byMonth[month], e)
+		}
+		for _, evs := range byMonth {
+			if err := db.InsertEvents(ctx, evs, uint64(i)+1); err != nil {
+				b.Fatal(err)
+			}
+		}
+	}
+	for b.Loop() {
+		dir := filepath.Join(b.TempDir(), "b")
+		d, err := NewBackup(dir, "bench")
+		if err != nil {
+			b.Fatal(err)
+		}
+		began := time.Now()
+		if err := db.BackUp(ctx, d, nil); err != nil {
+			b.Fatal(err)
+		}
+		m, err := d.Finish()
+		if err != nil || m.Events != inserts*each {
+			b.Fatal(m, err)
+		}
+		made := time.Since(began)
+		to, err := Open(ctx, Config{DSN: warehousetest.DSN(b), Restore: true})
+		if err != nil {
+			b.Fatal(err)
+		}
+		began = time.Now()
+		if err := errors.Join(to.BeginRestore(ctx, m), to.RestoreTables(ctx, dir, m, nil), to.EndRestore(ctx)); err != nil {
+			b.Fatal(err)
+		}
+		b.ReportMetric(float64(m.Events)/made.Seconds(), "backup-events/s")
+		b.ReportMetric(float64(m.Events)/time.Since(began).Seconds(), "restore-events/s")
+		b.ReportMetric(float64(m.Bytes())/float64(m.Events), "bytes/event")
+		to.Close()
+	}
+}

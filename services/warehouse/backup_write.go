@@ -216,8 +216,8 @@ func (w *backupWriter) small(ctx context.Context, when int, name string) error {
 		switch t.Name {
 		case "meta":
 			where = " FINAL WHERE name NOT IN ('" + strings.Join(ownMeta, "', '") + "')"
-		case "study_data":
-			rows = 4
+		case "study_data": // a block has to fit into one INSERT
+			rows = 1
 		}
 		if _, err := w.copy(ctx, t, name, where, rows); err != nil {
 			return err
