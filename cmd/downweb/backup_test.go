@@ -232,7 +232,17 @@ func TestRestoreOnAnEmptyMachine(t *testing.T) {
 	line.must("backup", dir)
 	line.stop()
 
+	// Killed on its way, it is run again.
 	to := filepath.Join(t.TempDir(), "new")
+	killed := exec.Command(os.Args[0], "restore", dir, "--data-dir", to)
+	killed.Env = append(os.Environ(), "TEST_PLAY=downweb")
+	if err := killed.Start(); err != nil {
+		t.Fatal(err)
+	}
+	until(t, "the engine of the restore is up", func() bool { _, err := dataDir(to).readEndpoints(); return err == nil })
+	time.Sleep(300 * time.Millisecond)
+	killed.Process.Kill()
+	killed.Wait()
 	code, out, errs := own(t, "restore", dir, "--data-dir", to, "-o", "json")
 	if code != 0 || !json.Valid([]byte(out)) || errs != "" {
 		t.Fatalf("restore: exit %d, %s %s", code, out, errs)

@@ -246,7 +246,7 @@ func startEngine(ctx context.Context, cfg *Config, log *slog.Logger) (stop func(
 		Ready: func(addr string) { l.publish(d, func(e *endpoints) { e.Warehouse = "http://" + addr }) }}
 	l.sup = newSupervisor(exe, []childSpec{spec}, log)
 	l.sup.changed = func(states []childState) {
-		if states[0].Restarts >= 3 {
+		if states[0].Restarts >= 6 { // after 6 s: the engine of a restore that was killed has ended by then
 			select {
 			case failed <- states[0].Last:
 			default:
