@@ -78,11 +78,15 @@ const (
 // lowest finds the epochs whose lowest seq is not noted yet.
 func (in *Ingest) lowest(evs []*pb.Event) []EpochLow {
 	low := map[epochKey]*pb.Event{}
-	for _, e := range evs {
-		if k := keyOf(e); low[k] == nil || e.Seq < low[k].Seq {
-			low[k] = e
+	eachRun(evs, func(k epochKey, run []*pb.Event) {
+		first := low[k]
+		for _, e := range run {
+			if first == nil || e.Seq < first.Seq {
+				first = e
+			}
 		}
-	}
+		low[k] = first
+	})
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	var out []EpochLow
@@ -142,12 +146,17 @@ func instant(ms int64) string { return time.UnixMilli(ms).UTC().Format(time.RFC3
 
 // deadEvent keeps an event whole.
 func deadEvent(e *pb.Event, field, reason string, now time.Time) Dead {
+	return Dead{Plant: e.Plant, Press: e.Press, Epoch: e.Epoch, Seq: e.Seq, Payload: payloadOf(e),
+		Subject: eventlog.StreamSubject(e.Plant, e.Press), Field: field, Reason: reason, At: now}
+}
+
+// payloadOf is an event as a dead letter keeps it.
+func payloadOf(e *pb.Event) []byte {
 	payload, err := proto.MarshalOptions{Deterministic: true}.Marshal(e)
 	if err != nil { // invalid text in a string: keep what can be said
 		payload = fmt.Appendf(nil, "%v: %v", err, e)
 	}
-	return Dead{Plant: e.Plant, Press: e.Press, Epoch: e.Epoch, Seq: e.Seq, Payload: payload,
-		Subject: eventlog.StreamSubject(e.Plant, e.Press), Field: field, Reason: reason, At: now}
+	return payload
 }
 
 func recordedAt(e *pb.Event) int64 {

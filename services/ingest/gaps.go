@@ -3,6 +3,7 @@ package ingest
 import (
 	"cmp"
 	"context"
+	"maps"
 	"slices"
 	"unicode/utf8"
 
@@ -54,7 +55,7 @@ func clip(s string, n int) string {
 	return string(out)
 }
 
-// keepGaps stores what agents have given up and lets their marks pass it, until ctx ends.
+// keepGaps stores what agents have given up, until ctx ends.
 func (in *Ingest) keepGaps(ctx context.Context) error {
 	for {
 		select {
@@ -62,33 +63,37 @@ func (in *Ingest) keepGaps(ctx context.Context) error {
 			return nil
 		case <-in.lostCame:
 		}
-		in.mu.Lock()
-		gaps := make([]Gap, 0, len(in.lost))
-		for g := range in.lost {
-			g.At = in.cfg.Now()
-			gaps = append(gaps, g)
-		}
-		in.mu.Unlock()
-		if len(gaps) == 0 {
-			continue
-		}
-		slices.SortFunc(gaps, func(a, b Gap) int {
-			return cmp.Or(cmp.Compare(a.Plant, b.Plant), cmp.Compare(a.Press, b.Press), cmp.Compare(a.Epoch, b.Epoch), cmp.Compare(a.First, b.First))
-		})
-		if err := in.retry(ctx, "keep gaps", func(ctx context.Context) error { return in.wh.InsertGaps(ctx, gaps) }); err != nil {
+		if err := in.storeLost(ctx); err != nil {
 			return err
 		}
-		in.mu.Lock()
-		for _, g := range gaps {
-			in.at(epochKey{g.Plant, g.Press, g.Epoch}).giveUp(SeqRange{g.First, g.Last})
-			in.metrics.Lost.Add(1)
-			in.log.Error("events are lost: their agent has given them up", "press", g.Plant+"/"+g.Press, "epoch", g.Epoch, "first", g.First, "last", g.Last, "reason", g.Reason)
-			for had := range in.lost {
-				if had.Plant == g.Plant && had.Press == g.Press && had.Epoch == g.Epoch && had.First == g.First && had.Last == g.Last {
-					delete(in.lost, had)
-				}
-			}
-		}
-		in.mu.Unlock()
 	}
+}
+
+// storeLost stores the ranges given up and lets their marks pass them.
+func (in *Ingest) storeLost(ctx context.Context) error {
+	in.mu.Lock()
+	keys := slices.Collect(maps.Keys(in.lost))
+	in.mu.Unlock()
+	if len(keys) == 0 {
+		return nil
+	}
+	slices.SortFunc(keys, func(a, b Gap) int {
+		return cmp.Or(cmp.Compare(a.Plant, b.Plant), cmp.Compare(a.Press, b.Press), cmp.Compare(a.Epoch, b.Epoch), cmp.Compare(a.First, b.First))
+	})
+	gaps := slices.Clone(keys)
+	for i := range gaps {
+		gaps[i].At = in.cfg.Now()
+	}
+	if err := in.retry(ctx, "keep gaps", func(ctx context.Context) error { return in.wh.InsertGaps(ctx, gaps) }); err != nil {
+		return err
+	}
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	for _, g := range keys {
+		delete(in.lost, g)
+		in.at(epochKey{g.Plant, g.Press, g.Epoch}).giveUp(SeqRange{g.First, g.Last})
+		in.metrics.Lost.Add(1)
+		in.log.Error("events are lost: their agent has given them up", "press", g.Plant+"/"+g.Press, "epoch", g.Epoch, "first", g.First, "last", g.Last, "reason", g.Reason)
+	}
+	return nil
 }

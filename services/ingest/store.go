@@ -3,6 +3,8 @@ package ingest
 import (
 	"cmp"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"slices"
 	"time"
@@ -51,7 +53,7 @@ func (in *Ingest) store(ctx context.Context, b *batch) error {
 		return err
 	}
 	// What came again, or was put aside before: stored as it is, another event under the same identity, or not there.
-	resolved := map[epochKey][]uint64{}
+	var resolved []*pb.Event
 	for look := append(a.doubt, a.repeats...); len(look) > 0; {
 		same, other, err := in.compare(ctx, look)
 		if err != nil {
@@ -64,7 +66,7 @@ func (in *Ingest) store(ctx context.Context, b *batch) error {
 			switch {
 			case same[i]:
 				if in.found(e) || a.redrive[e] {
-					resolved[k] = append(resolved[k], e.Seq)
+					resolved = append(resolved, e)
 				}
 			case other[i]:
 				clones = append(clones, e)
@@ -78,7 +80,7 @@ func (in *Ingest) store(ctx context.Context, b *batch) error {
 				}
 				taken[k][e.Seq] = true
 				missing = append(missing, e)
-				resolved[k] = append(resolved[k], e.Seq)
+				resolved = append(resolved, e)
 			}
 		}
 		if err := in.quarantine(ctx, clones); err != nil {
@@ -195,15 +197,26 @@ func (in *Ingest) putAside(ctx context.Context, evs []*pb.Event) error {
 	return in.keepDead(ctx, dead, seqs)
 }
 
-// resolve notes dead letters whose content is stored now, and frames that can be read now.
-func (in *Ingest) resolve(ctx context.Context, seqs map[epochKey][]uint64, letters []DeadSeqs) error {
+// resolve notes dead letters of events that are stored now, and frames that can be read now. Of a quarantined epoch only
+// the very letter is meant: the other disk's, under the same identity, stays.
+func (in *Ingest) resolve(ctx context.Context, evs []*pb.Event, letters []DeadSeqs) error {
+	seqs := map[epochKey][]uint64{}
+	for _, e := range evs {
+		k := keyOf(e)
+		if in.quarantined(k) {
+			h := sha256.Sum256(payloadOf(e))
+			letters = append(letters, DeadSeqs{Plant: k.plant, Press: k.press, Epoch: k.epoch, Seqs: []uint64{e.Seq}, Hash: hex.EncodeToString(h[:])})
+			continue
+		}
+		seqs[k] = append(seqs[k], e.Seq)
+	}
 	for k, s := range seqs {
 		letters = append(letters, DeadSeqs{Plant: k.plant, Press: k.press, Epoch: k.epoch, Seqs: s})
-		in.metrics.Redriven.Add(uint64(len(s)))
 	}
 	if len(letters) == 0 {
 		return nil
 	}
+	in.metrics.Redriven.Add(uint64(len(evs)))
 	return in.retry(ctx, "note dead letters as stored", func(ctx context.Context) error { return in.wh.ResolveDead(ctx, letters) })
 }
 
@@ -231,10 +244,13 @@ func (in *Ingest) storeEvents(ctx context.Context, evs []*pb.Event) error {
 			return err
 		}
 		seqs := map[epochKey][]uint64{}
-		for _, e := range g {
-			k := keyOf(e)
-			seqs[k] = append(seqs[k], e.Seq)
-		}
+		eachRun(g, func(k epochKey, run []*pb.Event) {
+			list := slices.Grow(seqs[k], len(run))
+			for _, e := range run {
+				list = append(list, e.Seq)
+			}
+			seqs[k] = list
+		})
 		in.mu.Lock()
 		for k, s := range seqs {
 			in.at(k).add(s, false)
@@ -324,6 +340,18 @@ func (in *Ingest) readBack(ctx context.Context, evs []*pb.Event) (map[epochKey]m
 		}
 	}
 	return out, nil
+}
+
+// eachRun calls f for every stretch of neighbors of one epoch: there are few, because frames stay together.
+func eachRun(evs []*pb.Event, f func(k epochKey, run []*pb.Event)) {
+	for len(evs) > 0 {
+		k, n := keyOf(evs[0]), 1
+		for n < len(evs) && evs[n].Epoch == k.epoch && evs[n].Press == k.press && evs[n].Plant == k.plant {
+			n++
+		}
+		f(k, evs[:n])
+		evs = evs[n:]
+	}
 }
 
 func keyOf(e *pb.Event) epochKey { return epochKey{e.Plant, e.Press, e.Epoch} }

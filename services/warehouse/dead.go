@@ -203,12 +203,12 @@ func (db *DB) ResolveDead(ctx context.Context, of []DeadSeqs) error {
 }
 
 // ReconcileDead does what ResolveDead was kept from doing by a crash: it finds the waiting letters of events whose
-// identity is stored.
+// identity is stored. Of quarantined epochs that says nothing: the stored event may be the other disk's.
 func (db *DB) ReconcileDead(ctx context.Context) error {
 	var open uint64
 	err := db.conn.QueryRow(ctx, "SELECT count() FROM dead WHERE clone = 0 AND seq > 0 AND (plant, press, epoch, seq, hash) NOT IN (SELECT plant, press, epoch, seq, hash FROM dead_done)").Scan(&open)
 	if err == nil && open > 0 {
-		err = db.conn.Exec(ctx, doneSelect+`seq > 0 AND (plant, press, epoch, seq) IN
+		err = db.conn.Exec(ctx, doneSelect+`seq > 0 AND (plant, press, epoch) NOT IN (SELECT plant, press, epoch FROM dead WHERE clone = 1) AND (plant, press, epoch, seq) IN
   (SELECT plant, press, epoch, seq FROM events WHERE epoch IN (SELECT DISTINCT epoch FROM dead WHERE clone = 0 AND seq > 0))`)
 	}
 	if err != nil {
