@@ -18,7 +18,7 @@ import (
 
 var (
 	long = flag.Bool("long", false, "the long forms")
-	seed = flag.Uint64("seed", 1, "seed of all chance")
+	seed = flag.Uint64("seed", 1, "seed of all chance; 0: from the clock")
 )
 
 func init() { runtime.LockOSThread() } // a spool child's system calls are those of one thread
@@ -33,6 +33,12 @@ func TestMain(m *testing.M) {
 		os.Exit(0)
 	}
 	flag.Parse()
+	if *seed == 0 {
+		*seed = uint64(time.Now().UnixNano())
+	}
+	if f := flag.Lookup("rapid.seed"); f.Value.String() == "0" {
+		f.Value.Set(fmt.Sprint(*seed))
+	}
 	fmt.Printf("seed %d\n", *seed)
 	os.Exit(m.Run())
 }
