@@ -142,7 +142,7 @@ func (a *apart) logs() string {
 	var b bytes.Buffer
 	for _, f := range files {
 		text, _ := os.ReadFile(f)
-		fmt.Fprintf(&b, "\n== %s\n%s", filepath.Base(filepath.Dir(f)), text[max(0, len(text)-2000):])
+		fmt.Fprintf(&b, "\n== %s\n%s", filepath.Base(filepath.Dir(f)), text[max(0, len(text)-4000):])
 	}
 	return b.String()
 }
@@ -176,9 +176,13 @@ func (a *apart) startNATS() *part {
 	return a.part("nats", fmt.Sprintf("nats: {listen: %q, keys_dir: %s}\n", addr, a.keys), "nats").start()
 }
 
-// natsConfig is how ingest, api and agent find the log.
+// natsConfig is how ingest, api and agent find the log. Of a cluster they prefer the second server.
 func (a *apart) natsConfig(replicas int) string {
-	return fmt.Sprintf("nats: {url: %q, keys_dir: %s, cluster: {replicas: %d}}\n", a.urls, a.keys, replicas)
+	url := a.urls
+	if list := strings.Split(url, ","); len(list) > 1 {
+		url = strings.Join(append(list[1:], list[0]), ",")
+	}
+	return fmt.Sprintf("nats: {url: %q, keys_dir: %s, cluster: {replicas: %d}}\n", url, a.keys, replicas)
 }
 
 // startAPI runs the api and keeps its address for ask.

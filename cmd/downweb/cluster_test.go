@@ -128,28 +128,28 @@ func (a *apart) startCluster(r *routes) {
 }
 
 // whole says that every stream has a leader and two followers that are up to date; leader is that of PRESS.
-func whole(ctx context.Context, js jetstream.JetStream) (leader int, ok bool) {
+func whole(ctx context.Context, js jetstream.JetStream) (leader int, missing string) {
 	for _, name := range []string{eventlog.StreamPress, eventlog.StreamRegistry, "KV_" + eventlog.BucketLease} {
 		try, cancel := context.WithTimeout(ctx, 2*time.Second)
 		s, err := js.Stream(try, name)
 		cancel()
 		if err != nil {
-			return 0, false
+			return 0, fmt.Sprintf("%s: %v", name, err)
 		}
 		c := s.CachedInfo().Cluster
 		if c == nil || c.Leader == "" || len(c.Replicas) != 2 {
-			return 0, false
+			return 0, fmt.Sprintf("%s: %+v", name, c)
 		}
 		for _, p := range c.Replicas {
 			if !p.Current || p.Offline {
-				return 0, false
+				return 0, fmt.Sprintf("%s: leader %s, replica %+v", name, c.Leader, *p)
 			}
 		}
 		if name == eventlog.StreamPress {
 			fmt.Sscanf(c.Leader, "n%d", &leader)
 		}
 	}
-	return leader, leader > 0
+	return leader, ""
 }
 
 // Three servers with three replicas, under load from an agent, with ingest, api and engine, each role started apart:
@@ -165,7 +165,13 @@ func TestThreeServersUnderFaults(t *testing.T) {
 	js := a.core()
 	at := func(limit time.Duration, what string) (leader int) {
 		t.Helper()
-		took := a.within(limit, what+": all replicas are there", func() (ok bool) { leader, ok = whole(t.Context(), js); return ok })
+		missing := ""
+		defer func() {
+			if missing != "" {
+				t.Log(missing)
+			}
+		}()
+		took := a.within(limit, what+": all replicas are there", func() bool { leader, missing = whole(t.Context(), js); return missing == "" })
 		t.Logf("%s: whole after %v, leader n%d", what, took.Round(10*time.Millisecond), leader)
 		return leader
 	}
@@ -191,9 +197,15 @@ func TestThreeServersUnderFaults(t *testing.T) {
 	a.nats[0].start()
 	at(30*time.Second, "n1 is back")
 
+	// Ingest, api and agent are clients of n2; it must send them away.
 	r.isolate(2)
-	moves("n2 cut off")
-	time.Sleep(2 * time.Second)
+	a.within(20*time.Second, "n2 is missed", func() bool { _, missing := whole(t.Context(), js); return missing != "" })
+	stored := a.events()
+	took := a.within(40*time.Second, "n2 cut off: much is stored again", func() bool { return a.events() > stored+1000 })
+	t.Logf("n2 cut off: goes on after %v", took.Round(10*time.Millisecond))
+	if _, missing := whole(t.Context(), js); missing == "" {
+		t.Error("n2 was not cut off")
+	}
 	r.isolate(0)
 	leader := at(30*time.Second, "n2 healed")
 
@@ -207,7 +219,8 @@ func TestThreeServersUnderFaults(t *testing.T) {
 	one.kill()
 	two.kill()
 	time.Sleep(3 * time.Second) // what ingest had in hand is stored
-	stored, taken := a.events(), a.accepted(agent)
+	stored = a.events()
+	taken := a.accepted(agent)
 	time.Sleep(2 * time.Second)
 	if now := a.events(); now != stored {
 		t.Errorf("without a quorum %d events were stored", now-stored)

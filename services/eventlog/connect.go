@@ -10,7 +10,9 @@ import (
 )
 
 // ConnectCore connects to the account that owns the streams. It waits for the
-// server until ctx ends and reconnects for ever after.
+// server until ctx ends and reconnects for ever after. url may name several
+// servers, separated by commas, the preferred one first. Name all of a cluster:
+// a server that is cut off from the others no longer tells of them.
 func ConnectCore(ctx context.Context, url, password, name string, log *slog.Logger) (*nats.Conn, error) {
 	return connect(ctx, url, UserCore, password, name, log)
 }
@@ -27,6 +29,7 @@ func connect(ctx context.Context, url, user, password, name string, log *slog.Lo
 	opts := []nats.Option{
 		nats.Name(name), nats.UserInfo(user, password),
 		nats.MaxReconnects(-1),
+		nats.DontRandomize(),
 		nats.CustomReconnectDelay(func(attempts int) time.Duration {
 			return min(100*time.Millisecond<<min(attempts, 5), 2*time.Second)
 		}),

@@ -20,6 +20,21 @@ type Lease struct {
 	name, holder string
 	ttl          time.Duration
 	log          *slog.Logger
+	// kv is kept: to open it asks the leader of the cluster, which a renewal
+	// can do without.
+	kv jetstream.KeyValue
+}
+
+// bucket opens the bucket once. It is called by one goroutine at a time.
+func (l *Lease) bucket(ctx context.Context) (jetstream.KeyValue, error) {
+	if l.kv != nil {
+		return l.kv, nil
+	}
+	kv, err := l.js.KeyValue(ctx, BucketLease)
+	if err == nil {
+		l.kv = kv
+	}
+	return kv, err
 }
 
 // NewLease on key name in the lease bucket, for holder (a name for people,
@@ -90,7 +105,7 @@ func (l *Lease) Holder(ctx context.Context) (string, error) {
 func (l *Lease) acquire(ctx context.Context) (rev uint64, sent time.Time, err error) {
 	ctx, cancel := context.WithTimeout(ctx, l.ttl/2)
 	defer cancel()
-	kv, err := l.js.KeyValue(ctx, BucketLease)
+	kv, err := l.bucket(ctx)
 	if err != nil {
 		return 0, sent, err
 	}
@@ -136,7 +151,10 @@ func (l *Lease) hold(ctx context.Context, rev uint64, sent time.Time, work func(
 			rev, sent = next, at
 			renewed.Store(&at)
 		case isStale(err) || errors.Is(err, jetstream.ErrKeyExists):
-			lost = fmt.Errorf("lease taken by another: %w", err)
+			// A renewal whose answer was lost has moved the key on: then it is still ours.
+			if rev, err = l.ours(ctx, min(left, l.ttl/3)); err != nil {
+				lost = fmt.Errorf("lease taken by another: %w", err)
+			}
 		}
 	}
 	stop()
@@ -146,18 +164,36 @@ func (l *Lease) hold(ctx context.Context, rev uint64, sent time.Time, work func(
 func (l *Lease) renew(ctx context.Context, rev uint64, limit time.Duration) (uint64, error) {
 	ctx, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
-	kv, err := l.js.KeyValue(ctx, BucketLease)
+	kv, err := l.bucket(ctx)
 	if err != nil {
 		return 0, err
 	}
 	return kv.Update(ctx, l.name, []byte(l.holder), rev)
 }
 
+// ours gives the key's revision where this holder wrote it. It renews nothing.
+func (l *Lease) ours(ctx context.Context, limit time.Duration) (uint64, error) {
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	kv, err := l.bucket(ctx)
+	if err != nil {
+		return 0, err
+	}
+	e, err := kv.Get(ctx, l.name)
+	if err != nil {
+		return 0, err
+	}
+	if string(e.Value()) != l.holder {
+		return 0, fmt.Errorf("held by %s", e.Value())
+	}
+	return e.Revision(), nil
+}
+
 // release lets the next holder in at once; where it fails the ttl does.
 func (l *Lease) release(rev uint64) {
 	ctx, cancel := context.WithTimeout(context.Background(), l.ttl/2)
 	defer cancel()
-	if kv, err := l.js.KeyValue(ctx, BucketLease); err == nil {
+	if kv, err := l.bucket(ctx); err == nil {
 		_ = kv.Delete(ctx, l.name, jetstream.LastRevision(rev))
 	}
 }

@@ -110,12 +110,15 @@ func (s *Server) Run(ctx context.Context) error {
 func (s *Server) watch(ctx context.Context, srv *server.Server) error {
 	tick := time.NewTicker(2 * time.Second)
 	defer tick.Stop()
-	bad := 0
+	bad, alone := 0, 0
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-tick.C:
+		}
+		if alone = s.sendAway(srv, alone); alone == 1 {
+			s.cfg.Log.Warn("the cluster has no leader that this server sees")
 		}
 		if !srv.Running() {
 			return errors.New("nats server: stopped by itself")
@@ -129,6 +132,32 @@ func (s *Server) watch(ctx context.Context, srv *server.Server) error {
 			return fmt.Errorf("nats server: unhealthy: %w", err)
 		}
 	}
+}
+
+// sendAway disconnects the clients of a server that has not seen the cluster's
+// leader for a while: cut off from the others it can take nothing in, but its
+// clients may reach one that can. alone is how many looks have found no leader,
+// and the new number is returned.
+func (s *Server) sendAway(srv *server.Server, alone int) int {
+	if s.cfg.Cluster.Listen == "" {
+		return 0
+	}
+	j, err := srv.Jsz(nil)
+	if err != nil || j.Meta == nil || j.Meta.Leader != "" {
+		return 0
+	}
+	alone++
+	if alone%3 != 0 { // every 6 s
+		return alone
+	}
+	list, err := srv.Connz(&server.ConnzOptions{Limit: 1 << 20})
+	if err != nil {
+		return alone
+	}
+	for _, c := range list.Conns {
+		_ = srv.DisconnectClientByID(c.Cid) // gone already: as well
+	}
+	return alone
 }
 
 // health says what a restart would mend. In a cluster that is not the lack of

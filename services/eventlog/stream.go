@@ -105,6 +105,20 @@ func EnsureStreams(ctx context.Context, js jetstream.JetStream, opt StreamOption
 	return nil
 }
 
+// ensureTry is the patience with one question: a cluster between two leaders
+// gives no answer, and the caller asks again.
+const ensureTry = 2 * time.Second
+
+func ensureStream(ctx context.Context, js jetstream.JetStream, cfg jetstream.StreamConfig) (err error) {
+	ctx, cancel := context.WithTimeout(ctx, ensureTry)
+	defer cancel()
+	if cfg.Replicas, err = replicasOf(ctx, js, cfg.Name, cfg.Replicas); err != nil {
+		return err
+	}
+	_, err = js.CreateOrUpdateStream(ctx, cfg)
+	return err
+}
+
 // replicasOf is how many replicas a stream is to have: as many as wanted, or
 // more where it has them.
 func replicasOf(ctx context.Context, js jetstream.JetStream, stream string, want int) (int, error) {
@@ -126,21 +140,39 @@ const AckWait = 20 * time.Second
 // Consumer is the durable pull consumer of one warehouse on stream PRESS.
 // A warehouse with a new id (made or restored) reads from the stream's start.
 func Consumer(ctx context.Context, js jetstream.JetStream, warehouseID uint64) (jetstream.Consumer, error) {
-	c, err := js.CreateOrUpdateConsumer(ctx, StreamPress, jetstream.ConsumerConfig{
-		Durable:       fmt.Sprintf("ingest-%016x", warehouseID),
-		Description:   "the warehouse's reader",
-		DeliverPolicy: jetstream.DeliverAllPolicy,
-		AckPolicy:     jetstream.AckExplicitPolicy,
-		AckWait:       AckWait,
-		MaxDeliver:    -1,
-		MaxAckPending: 20_000,
-		ReplayPolicy:  jetstream.ReplayInstantPolicy,
-	})
+	name := fmt.Sprintf("ingest-%016x", warehouseID)
+	var c jetstream.Consumer
+	// A question that meets a server about to stop, or a cluster between two
+	// leaders, gets no answer: it is soon asked again.
+	err := ErrNoAnswer
+	for tries := 0; err != nil && (tries == 0 || ctx.Err() == nil); tries++ {
+		try, cancel := context.WithTimeout(ctx, consumerTry)
+		// Looked for first: to make what is there costs a round of the cluster.
+		if c, err = js.Consumer(try, StreamPress, name); errors.Is(err, jetstream.ErrConsumerNotFound) {
+			c, err = js.CreateOrUpdateConsumer(try, StreamPress, jetstream.ConsumerConfig{
+				Durable:       name,
+				Description:   "the warehouse's reader",
+				DeliverPolicy: jetstream.DeliverAllPolicy,
+				AckPolicy:     jetstream.AckExplicitPolicy,
+				AckWait:       AckWait,
+				MaxDeliver:    -1,
+				MaxAckPending: 20_000,
+				ReplayPolicy:  jetstream.ReplayInstantPolicy,
+			})
+		}
+		cancel()
+		if !errors.Is(err, context.DeadlineExceeded) {
+			break
+		}
+	}
 	if err != nil {
 		return nil, fmt.Errorf("consumer of warehouse %016x: %w", warehouseID, err)
 	}
 	return c, nil
 }
+
+// consumerTry is the patience with one question about a consumer.
+const consumerTry = 2 * time.Second
 
 // isStale reports a publish refused because the stream has moved on.
 func isStale(err error) bool {

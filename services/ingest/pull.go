@@ -82,6 +82,9 @@ func (in *Ingest) consumer(ctx context.Context) (jetstream.Consumer, error) {
 	// Whoever takes the work over gets what was in hand after this time: it is short because a batch that takes longer
 	// says that it is in progress.
 	cfg := cons.CachedInfo().Config
+	if cfg.AckWait == in.cfg.AckWait && cfg.MaxAckPending == 2*in.cfg.BatchMessages {
+		return cons, nil
+	}
 	cfg.AckWait = in.cfg.AckWait
 	// One batch is stored while the next is filled: what the warehouse does not take stays in the stream.
 	cfg.MaxAckPending = 2 * in.cfg.BatchMessages
