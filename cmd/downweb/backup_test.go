@@ -293,3 +293,83 @@ func TestRestoreOnAnEmptyMachine(t *testing.T) {
 		t.Error("a restore of a damaged backup made a data directory")
 	}
 }
+
+// The backup's config is used where there is no other, but does not move the data directory.
+func TestRestoreConfig(t *testing.T) {
+	parts := t.TempDir()
+	file := filepath.Join(parts, "file")
+	made := func(name, config string) string {
+		t.Helper()
+		dir := filepath.Join(parts, name)
+		draft, err := warehouse.NewBackup(dir, "test")
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer draft.Discard()
+		for name, text := range map[string]string{"downweb.yaml": config, "keys/press.password": "saved\n", "keys/engine.password": "engine\n", "keys/badges/rhein-2026-06.key": "key\n"} {
+			if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			if err := draft.AddFile(file, name); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if _, err := draft.Finish(); err != nil {
+			t.Fatal(err)
+		}
+		return dir
+	}
+	moved, plain := made("moved", "data_dir: /elsewhere\n"), made("plain", "log: {level: warn}\n")
+	for _, test := range []struct {
+		args string
+		code int
+		want string
+	}{
+		{"restore --check " + plain, 0, ""},
+		{"backup --verify " + moved, 0, ""},
+		{"restore " + moved, 2, "/elsewhere"},
+		{"restore " + plain + " --workers 0", 2, "--workers"},
+		{"restore", 2, "restore DIR"},
+		{"backup", 2, "backup DIR"},
+		{"restore " + parts, 1, "is no backup"},
+		{"backup " + parts + "/none", 1, "no warehouse"},
+	} {
+		if code, _, errs := command(t, strings.Fields(test.args)...); code != test.code || !strings.Contains(errs, test.want) {
+			t.Errorf("%s: exit %d, %q", test.args, code, errs)
+		}
+	}
+
+	to := t.TempDir()
+	var said bytes.Buffer
+	a := &app{environ: []string{}, dataDir: to, defaultName: "main", err: &said}
+	cfg, err := a.restoreConfig(plain, func() (*Config, error) { return a.loadConfig(nil) })
+	if err != nil || cfg.Log.Level.String() != "WARN" || cfg.DataDir != to {
+		t.Fatalf("config: %+v, %v", cfg, err)
+	}
+	kept := filepath.Join(to, "keys", "press.password")
+	if err := writeSecret(kept, []byte("mine\n")); err != nil {
+		t.Fatal(err)
+	}
+	m := readManifest(t, plain)
+	holds := func(want map[string]string) {
+		t.Helper()
+		for name, text := range want {
+			if got, _ := os.ReadFile(filepath.Join(to, name)); string(got) != text {
+				t.Errorf("%s holds %q, want %q", name, got, text)
+			}
+		}
+	}
+	if err := a.restoreFiles(cfg, plain, &m, true); err != nil {
+		t.Fatal(err)
+	}
+	holds(map[string]string{"keys/engine.password": "engine\n", "downweb.yaml": "", "keys/badges/rhein-2026-06.key": ""})
+	for range 2 {
+		if err := a.restoreFiles(cfg, plain, &m, false); err != nil {
+			t.Fatal(err)
+		}
+	}
+	holds(map[string]string{"keys/engine.password": "engine\n", "downweb.yaml": "log: {level: warn}\n", "keys/badges/rhein-2026-06.key": "key\n", "keys/press.password": "mine\n"})
+	if !strings.Contains(said.String(), kept) || strings.Contains(said.String(), "badges") {
+		t.Errorf("said %q", said.String())
+	}
+}

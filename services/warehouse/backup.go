@@ -22,6 +22,9 @@ import (
 // A backup is a directory: manifest.json, tables/TABLE-PART-NNNN.native.zst, and what the program adds (keys, config).
 // Each table file is a whole stream of ClickHouse's Native format inside zstd, small enough for one INSERT, so that it
 // can be read without this program. SHA256SUMS lists every other file, as sha256sum -c reads it.
+//
+// Rejected: ALTER TABLE … FREEZE. It works in the embedded engine, but each table is frozen at another moment, its parts
+// can be read only by an engine that is not older, and it reaches no server elsewhere. SQL BACKUP is not in the engine.
 const (
 	backupFormat = 1
 	manifestName = "manifest.json"
