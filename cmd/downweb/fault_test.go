@@ -200,6 +200,15 @@ func TestWeekOffline(t *testing.T) {
 		t.Errorf("the agent's memory peaked at %d MiB", peak)
 	}
 	until(t, "the spool empties", func() bool { return state().Status.SpoolBytes == 0 })
+
+	t.Run("scopes", func(t *testing.T) {
+		conn, err := line.app.dial()
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer conn.Close()
+		testScopes(t, conn, in.plants, "2026-06-22", "2026-06-28")
+	})
 }
 
 // peakMiB is the largest resident memory that a process has had.
