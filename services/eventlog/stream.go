@@ -80,14 +80,12 @@ func EnsureStreams(ctx context.Context, js jetstream.JetStream, opt StreamOption
 		DenyPurge:   true,
 	}}
 	for _, cfg := range streams {
-		var err error
-		if cfg.Replicas, err = replicasOf(ctx, js, cfg.Name, replicas); err != nil {
-			return fmt.Errorf("ensure stream %s: %w", cfg.Name, err)
-		}
-		if _, err := js.CreateOrUpdateStream(ctx, cfg); err != nil {
+		if err := ensureStream(ctx, js, cfg); err != nil {
 			return fmt.Errorf("ensure stream %s: %w", cfg.Name, err)
 		}
 	}
+	ctx, cancel := context.WithTimeout(ctx, ensureTry)
+	defer cancel()
 	kvReplicas, err := replicasOf(ctx, js, "KV_"+BucketLease, replicas)
 	if err != nil {
 		return fmt.Errorf("ensure bucket %s: %w", BucketLease, err)
