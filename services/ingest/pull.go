@@ -37,7 +37,11 @@ type deadMsg struct {
 	reason string
 }
 
-// pull takes batches off the stream until ctx ends. While one is stored it fills the next, and no more.
+// growWait is how long a batch that could go, but finds the one before it still being stored, waits for more at a time.
+const growWait = 20 * time.Millisecond
+
+// pull takes batches off the stream until ctx ends. While one is stored it fills the next, which grows until it is full
+// or the store is free, and no more: under load batches are as large as they may be, and INSERTs few.
 func (in *Ingest) pull(ctx context.Context, out chan<- *batch) error {
 	defer close(out)
 	var cons jetstream.Consumer
@@ -50,13 +54,23 @@ func (in *Ingest) pull(ctx context.Context, out chan<- *batch) error {
 				continue
 			}
 		}
-		b, err := in.fill(ctx, cons)
+		b := &batch{}
+		err := in.fill(ctx, cons, b, in.cfg.BatchWait)
+		began, handed := time.Now(), false
+		for err == nil && !handed && len(b.good)+len(b.bad) > 0 && in.room(b) && time.Since(began) < in.cfg.AckWait/3 && ctx.Err() == nil {
+			select {
+			case out <- b:
+				handed = true
+			default:
+				err = in.fill(ctx, cons, b, growWait)
+			}
+		}
 		if err != nil && ctx.Err() == nil {
 			in.log.Warn("pull from the stream", "err", err)
 			in.pause(ctx, 500*time.Millisecond)
 			cons = nil // made again: the stream may be another one
 		}
-		if len(b.good)+len(b.bad) == 0 {
+		if handed || len(b.good)+len(b.bad) == 0 {
 			continue
 		}
 		stop := b.keep(ctx, in.cfg.AckWait)
@@ -95,11 +109,15 @@ func (in *Ingest) consumer(ctx context.Context) (jetstream.Consumer, error) {
 	return cons, nil
 }
 
-// fill pulls until the batch is full or has waited long enough.
-func (in *Ingest) fill(ctx context.Context, cons jetstream.Consumer) (*batch, error) {
-	b := &batch{}
-	end := time.Now().Add(in.cfg.BatchWait)
-	for b.events < in.cfg.BatchEvents && b.bytes < in.cfg.BatchBytes && len(b.good)+len(b.bad) < in.cfg.BatchMessages && ctx.Err() == nil {
+// room says that a batch is not full.
+func (in *Ingest) room(b *batch) bool {
+	return b.events < in.cfg.BatchEvents && b.bytes < in.cfg.BatchBytes && len(b.good)+len(b.bad) < in.cfg.BatchMessages
+}
+
+// fill pulls until the batch is full or wait is over.
+func (in *Ingest) fill(ctx context.Context, cons jetstream.Consumer, b *batch, wait time.Duration) error {
+	end := time.Now().Add(wait)
+	for in.room(b) && ctx.Err() == nil {
 		left := time.Until(end)
 		if left <= 0 {
 			break
@@ -109,16 +127,16 @@ func (in *Ingest) fill(ctx context.Context, cons jetstream.Consumer) (*batch, er
 			in.cfg.BatchMessages-len(b.good)-len(b.bad)))
 		msgs, err := cons.Fetch(n, jetstream.FetchMaxWait(max(left, 2*time.Millisecond)))
 		if err != nil {
-			return b, fmt.Errorf("fetch: %w", err)
+			return fmt.Errorf("fetch: %w", err)
 		}
 		for m := range msgs.Messages() {
 			in.take(b, m)
 		}
 		if err := msgs.Error(); err != nil && !errors.Is(err, context.DeadlineExceeded) && !errors.Is(err, jetstream.ErrNoMessages) {
-			return b, fmt.Errorf("fetch: %w", err)
+			return fmt.Errorf("fetch: %w", err)
 		}
 	}
-	return b, nil
+	return nil
 }
 
 // take decodes a message into the batch.
