@@ -84,7 +84,7 @@ func (a *app) benchIngest() *cobra.Command {
 			"until a query counts every event, and the lag from publish to visible at a steady rate. Figures of a busy machine are\n" +
 			"lower; compare the ratio, and repeat.",
 		Example: "  downweb bench ingest -o json\n  downweb bench ingest --events 2000000 --presses 20 --runs 3 --seed 1"}
-	load := a.settingFlags(c, "engine-lib", "engine-memory")
+	load := a.settingFlags(c, "engine-lib", "engine-memory", "batch-events")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		if plan.Events < 1000 || plan.Presses < 1 || plan.Events < plan.Presses || plan.Runs < 1 || plan.BareRows < 1000 || plan.LagRate < 100 || plan.LagFor < 0 {
 			return usagef("--events must be at least 1000 and not below --presses; --presses and --runs at least 1; --bare-rows at least 1000; --lag-rate at least 100")

@@ -229,7 +229,7 @@ func (b *ingestBench) stream(ctx context.Context) error {
 		m := nats.NewMsg("bench." + strconv.Itoa(i%b.plan.Presses))
 		m.Data = f
 		m.Header.Set(jetstream.MsgIDHeader, strconv.Itoa(i))
-		if _, err := async.PublishMsgAsync(m); err != nil {
+		if _, err := async.PublishMsgAsync(m, jetstream.WithStallWait(30*time.Second)); err != nil {
 			return fmt.Errorf("stream alone: %w", err)
 		}
 	}
@@ -250,6 +250,9 @@ func (b *ingestBench) stream(ctx context.Context) error {
 	}
 	return js.DeleteStream(ctx, "BENCH")
 }
+
+// pollCount is the time between two questions for the count, which cost the engine a millisecond each.
+const pollCount = 100 * time.Millisecond
 
 // wholeLine starts the agent over the filled spool and waits until a query counts every event.
 func (b *ingestBench) wholeLine(ctx context.Context) error {
@@ -306,7 +309,7 @@ func (b *ingestBench) wholeLine(ctx context.Context) error {
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
-		case <-time.After(20 * time.Millisecond):
+		case <-time.After(pollCount):
 		}
 	}
 	took := time.Since(start)
@@ -391,7 +394,7 @@ func (b *ingestBench) lag(ctx context.Context) error {
 		mu.Lock()
 		waiting[benchPress(i)] = append(waiting[benchPress(i)], sent{next[i], time.Now()})
 		mu.Unlock()
-		_, err = js.PublishMsgAsync(m)
+		_, err = js.PublishMsgAsync(m, jetstream.WithStallWait(30*time.Second))
 		return err
 	}
 	pubCtx, stop := context.WithCancel(ctx)

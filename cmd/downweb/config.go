@@ -92,7 +92,7 @@ func defaults(dataDir string) map[string]any {
 		"nats.cluster.routes": []any{}, "nats.cluster.replicas": "1",
 		"warehouse.dsn": "", "warehouse.database": "downweb", "warehouse.password_file": "",
 		"engine.lib": "", "engine.max_memory": "3GiB",
-		"ingest.batch_events": "50000", "ingest.batch_wait": "200ms", "ingest.future_limit": "10m", "ingest.past_limit": "10y",
+		"ingest.batch_events": "100000", "ingest.batch_wait": "200ms", "ingest.future_limit": "10m", "ingest.past_limit": "10y",
 		"agent.name": "a1", "agent.presses": []any{}, "agent.sources": []any{}, "agent.spool_max": "2GiB",
 		"log.level": "info", "log.format": "text",
 		"metrics.listen": "",
@@ -207,7 +207,7 @@ var flagKeys = map[string]string{
 	"engine-lib": "engine.lib", "engine-memory": "engine.max_memory",
 	"agent-name": "agent.name", "spool-max": "agent.spool_max",
 	"log-level": "log.level", "log-format": "log.format",
-	"metrics": "metrics.listen",
+	"metrics": "metrics.listen", "batch-events": "ingest.batch_events",
 }
 
 // settingFlags adds flags that set keys of the config, and a function that loads it with them.
@@ -220,7 +220,8 @@ func (a *app) settingFlags(c *cobra.Command, flags ...string) (load func() (*Con
 		"engine-lib": "the engine's library (default: the user cache)", "engine-memory": "memory the engine may use, e.g. 3GiB",
 		"agent-name": "name of the agent and its spool", "spool-max": "largest spool, e.g. 2GiB",
 		"log-level": "debug, info, warn or error", "log-format": "text or json",
-		"metrics": "loopback address of metrics, health and profiles (default: none)",
+		"batch-events": "events in one insert, at most (default: 100000)",
+		"metrics":      "loopback address of metrics, health and profiles (default: none)",
 	}
 	flags = append(flags, "log-level", "log-format", "metrics")
 	values := map[string]*string{}

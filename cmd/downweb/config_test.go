@@ -36,7 +36,7 @@ func TestDefaults(t *testing.T) {
 		t.Errorf("data dir %s, want %s", c.DataDir, want)
 	}
 	if c.API.GRPC != "127.0.0.1:7710" || c.API.HTTP != "127.0.0.1:7711" || c.NATS.Listen != "127.0.0.1:7712" ||
-		c.Warehouse.Database != "downweb" || c.Engine.MaxMemory != 3<<30 || c.Ingest.BatchEvents != 50000 || c.Ingest.BatchWait != 200*time.Millisecond ||
+		c.Warehouse.Database != "downweb" || c.Engine.MaxMemory != 3<<30 || c.Ingest.BatchEvents != 100_000 || c.Ingest.BatchWait != 200*time.Millisecond ||
 		c.Ingest.FutureLimit != 10*time.Minute || c.Ingest.PastLimit != 10*365*24*time.Hour || c.Agent.Name != "a1" || c.Agent.SpoolMax != 2<<30 || c.Log.Format != "text" {
 		t.Errorf("%+v", c)
 	}

@@ -22,6 +22,7 @@ func (a *app) ingestCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		largeHeap()
 		return a.role(c.Context(), "ingest", cfg, func(ctx context.Context, log *slog.Logger, ready func(string)) error {
 			nc, js, err := openLog(ctx, cfg, "ingest", log)
 			if err != nil {

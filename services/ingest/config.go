@@ -11,7 +11,7 @@ import (
 type Config struct {
 	Holder        string        // name under which the lease is held; default: host and process id
 	LeaseTTL      time.Duration // must be that of the bucket; default: eventlog's
-	BatchEvents   int           // events of one batch; default 50,000
+	BatchEvents   int           // events of one batch; default 100,000
 	BatchMessages int           // messages of one batch; default 5,000
 	BatchBytes    int           // size of one batch's messages, after which no more are asked for; default 32 MiB
 	BatchWait     time.Duration // longest wait for a batch to fill; default 200 ms
@@ -27,7 +27,7 @@ func (c Config) settle() (Config, error) {
 		host, _ := os.Hostname()
 		c.Holder = fmt.Sprintf("%s/%d", host, os.Getpid())
 	}
-	setDefault(&c.BatchEvents, 50_000)
+	setDefault(&c.BatchEvents, 100_000)
 	setDefault(&c.BatchMessages, 5000)
 	setDefault(&c.BatchBytes, 32<<20)
 	setDefault(&c.BatchWait, 200*time.Millisecond)
