@@ -248,7 +248,7 @@ func TestDutiesTableBeginsWithTheCautions(t *testing.T) {
 	}
 }
 
-// The words that STUDY §2.11 keeps out of observational texts.
+// The words that are kept out of observational texts.
 var claims = []string{"cause", "effect of", "due to", "because of", "leads to", "results in", "impact", "prevents", "saves", "pays", "proves", "significant"}
 
 func TestStudyTable(t *testing.T) {
