@@ -14,7 +14,7 @@ import (
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 )
 
-// maxRows is the largest analytic answer.
+// maxRows is the largest analytic answer, in groups or rows.
 const maxRows = 10_000
 
 type lossService struct {
@@ -70,6 +70,13 @@ func (l *lossService) GetLosses(ctx context.Context, req *pb.GetLossesRequest) (
 		if err != nil {
 			return nil, err
 		}
+		// The total is of the same reading, so that the groups add up to it while
+		// events arrive.
+		total = newTreeSum()
+		for i := range days {
+			total.addDays(&days[i])
+		}
+		resp.Total = total.tree("", 0)
 		for i := range days {
 			d, err := timeline.ParseDay(days[i].Key)
 			if err != nil {
@@ -106,8 +113,8 @@ func (l *lossService) GetLosses(ctx context.Context, req *pb.GetLossesRequest) (
 	for _, k := range keys {
 		resp.Groups = append(resp.Groups, groups[k].tree(k, base))
 	}
-	if n := (len(resp.Groups) + 1) * loss.NumLeaves; n > maxRows {
-		return nil, withDetails(codes.ResourceExhausted, fmt.Sprintf("the answer has %d lines, at most %d are sent: narrow the period or the scope, or group by week or month", n, maxRows))
+	if n := len(resp.Groups); n > maxRows {
+		return nil, withDetails(codes.ResourceExhausted, fmt.Sprintf("the answer has %d groups, at most %d are sent: narrow the period or the scope, or group by week or month", n, maxRows))
 	}
 	resp.Notes = append(resp.Notes, total.notes()...)
 	return resp, nil
