@@ -148,7 +148,9 @@ func (f *fold) anchored(st *taskState, weekday, fifths int) int64 {
 	d += timeline.Day((weekday - d.Weekday() + 7) % 7)
 	at := f.dueOn(d, 0)
 	for range 100 {
-		if at-before > st.since {
+		// Never signed off: the first due instant after the press was first seen
+		// counts, though its window opened before.
+		if at-before > st.since || !st.touch.ok && at > st.since {
 			break
 		}
 		d += 7

@@ -56,8 +56,8 @@
 // missed. Not required: the press did not run 10 min in PRODUCTION on the day
 // (or, for a clock, while the duty was open), or a skip said the station was
 // not in use. Unknown: planned time nobody knows anything about could hide a
-// run (10 min in all), or could hide the clean (one stretch of at least a
-// minute and a fifth of the task's standard). A sign-off that discharges a duty
+// run (10 min in all), or could hide the clean (one stretch of at least ten
+// minutes and the task's standard). A sign-off that discharges a duty
 // that ends not required or unknown still grants its standard.
 //
 // A sign-off discharges one start-up, shut-down or job-change duty of its task

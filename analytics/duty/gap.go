@@ -73,9 +73,11 @@ func (f *fold) longestGap(iv timeline.Interval) int64 {
 	return n
 }
 
-// hides says whether an unknown stretch could hide the task's clean.
+// hides says whether an unknown stretch is long enough to hide the task's clean
+// and its sign-off: ten minutes at least, and the task's whole standard. A gap
+// of a few minutes hides none.
 func hides(gap int64, t *timeline.Task) bool {
-	return gap >= timeline.Minute && gap >= t.Standard/5
+	return gap >= minRun && gap >= t.Standard
 }
 
 // gapAfter says whether any of the day's planned time from an instant on is

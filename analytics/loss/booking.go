@@ -27,7 +27,9 @@ func (w *walk) bookWaste() {
 		return b.Length <= 0
 	})
 	// Reach: the day plus everything connected to it by bookings, so that a
-	// booking over midnight is divided once and the same from both sides.
+	// booking over midnight is divided over all it can claim. From the two sides
+	// the division can differ by a millimeter of rounding; each day's own sum is
+	// exact.
 	reach := timeline.Interval{From: w.span.From, To: min(w.span.To, w.in.Frontier)}
 	var mine []timeline.Event
 	for grown := true; grown; {

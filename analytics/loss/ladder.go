@@ -177,7 +177,8 @@ func (w *walk) pieces(seg timeline.Segment, s *timeline.Slice, iv timeline.Inter
 	}
 }
 
-// book climbs the ladder of ACCOUNTING §1 for one piece in which nothing
+// book climbs the ladder (production, trial, note, session, contamination
+// note, slice, nothing) for one piece in which nothing
 // changes.
 func (w *walk) book(seg timeline.Segment, s *timeline.Slice, iv timeline.Interval) {
 	k := Key{Shift: seg.Shift, Planned: seg.Planned}

@@ -7,7 +7,7 @@ import (
 )
 
 // Group is one cleaning group: sessions of the press that overlap, with one
-// allowance (ACCOUNTING §2, as package cleaning computes it).
+// allowance (as package cleaning computes it).
 type Group struct {
 	Union     []timeline.Interval // when a session of the group is in effect
 	Occasion  timeline.Occasion

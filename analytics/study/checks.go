@@ -19,7 +19,7 @@ var secondaryOutcomes = []struct {
 	{"contamination_minutes", func(r *Row) float64 { return float64(r.ContaminationMS) / 60_000 }, func(r *Row) float64 { return float64(r.PlannedMS) / 60_000 }},
 }
 
-// check runs the checks of STUDY §2.8. Independent fits run side by side; each
+// check runs the checks that every study reports. Independent fits run side by side; each
 // writes only its own places.
 func (s *run) check() {
 	which := s.assessed()

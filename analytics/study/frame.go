@@ -10,7 +10,7 @@ import (
 
 const (
 	minFitRows   = 10 // rows after burn-in a press must have to join the fit
-	minShiftRows = 40 // rows a press must have to join the shifts (STUDY §3)
+	minShiftRows = 40 // rows a press must have to join the shifts (the shift test)
 	maxUnknown   = 0.2
 )
 

@@ -21,7 +21,7 @@ func (s *run) conclude() {
 	r.Warnings = s.warnings()
 }
 
-// grade applies STUDY §2.10.
+// grade applies the rules of Grade.
 func (s *run) grade(x *Finding) {
 	limit := func(format string, a ...any) { x.Limits = append(x.Limits, fmt.Sprintf(format, a...)) }
 	if x.Refusal != "" || x.Waste == nil || x.Test == nil {

@@ -68,7 +68,7 @@ type Coefficient struct {
 	High float64 `json:"high"`
 }
 
-// Grade is the strength of evidence (STUDY §2.10).
+// Grade is the strength of evidence.
 type Grade int
 
 // Grades. Observational studies never exceed Consistent.
@@ -149,7 +149,7 @@ type Range struct {
 	High  float64 `json:"high"`
 }
 
-// Checks are the lines every study reports per station (STUDY §2.8). nil: the
+// Checks are the lines every study reports per station. nil: the
 // data does not allow the check.
 type Checks struct {
 	Lead           *Line    `json:"lead,omitempty"`            // state of the next window; shift test

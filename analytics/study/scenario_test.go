@@ -302,7 +302,7 @@ func TestForbiddenWords(t *testing.T) {
 	}
 }
 
-// The grade table, one limit at a time (STUDY §2.10).
+// The grade table, one limit at a time.
 func TestGradeRules(t *testing.T) {
 	alone := 0.4
 	base := func() *Finding {

@@ -8,7 +8,7 @@ import (
 	"github.com/downweb/downweb/analytics/stats"
 )
 
-// The shift test (STUDY §3): residuals stay, the residualised exposure of a
+// The shift test: residuals stay, the residualised exposure of a
 // press is rotated against them by a random number of rows, the same for all
 // stations and lags of that press. One pair (r, q) per station; every statistic
 // of every draw is a sum of look-ups in tables made once by direct summation.

@@ -34,7 +34,7 @@ func started(t *testing.T, ds *DataSet, spec Spec) *run {
 	return s
 }
 
-// naiveStatistic is STUDY §3 read aloud: for one station and lag it rotates q
+// naiveStatistic is the shift test read aloud: for one station and lag it rotates q
 // by k rows in every press, sums over blocks, takes the mean over all rotations
 // off and studentises.
 func naiveStatistic(s *run, unit, lag int, shifts []int32) float64 {
@@ -136,7 +136,7 @@ func shiftEqualsNaive(t *testing.T, plain bool) {
 	}
 }
 
-// STUDY §3.1: the residual of the regression without a station reproduces the
+// The residual of the regression without a station reproduces the
 // coefficient, and q is orthogonal to every other column (Frisch–Waugh–Lovell).
 func TestPartialReproducesCoefficient(t *testing.T) {
 	s := started(t, demoFleet(2).make(), DefaultSpec())
@@ -169,7 +169,7 @@ func TestPartialReproducesCoefficient(t *testing.T) {
 	}
 }
 
-// STUDY §2.6: W̄(1 − e^(−β)) is the average of fitted with minus fitted without
+// W̄(1 − e^(−β)) is the average of fitted with minus fitted without
 // the exposure, by the score equation.
 func TestDifferenceIsTheModelAverage(t *testing.T) {
 	s := started(t, demoFleet(3).make(), DefaultSpec())

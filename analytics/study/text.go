@@ -38,7 +38,7 @@ func (s *run) sentences(x *Finding) (out []string) {
 	case NotAssessable:
 		would := "a planned schedule"
 		if n := minNotCleaned - x.NotCleaned; n > 0 {
-			would = fmt.Sprintf("%d more windows without a clean, or a planned schedule", n)
+			would = "more runs in the record, or a planned schedule; it is no reason to leave a clean out"
 		}
 		return []string{cannotAnswer(x.Refusal, would)}
 	case NoneSeen:

@@ -99,7 +99,7 @@ func Build(sl []Slice, evs []Event, ranks []EpochRank) *History {
 
 	kept := make([]Slice, 0, len(sl))
 	for i := range sl {
-		if s := &sl[i]; !voids.has(s.ID) && s.Len() > 0 {
+		if s := &sl[i]; !voids.has(s.ID, s.From) && s.Len() > 0 {
 			kept = append(kept, *s)
 		}
 	}
@@ -111,7 +111,7 @@ func Build(sl []Slice, evs []Event, ranks []EpochRank) *History {
 		if e.Kind == KindVoided {
 			continue
 		}
-		if seen[e.ID] || e.SourceKey == "" && voids.has(e.ID) {
+		if seen[e.ID] || e.SourceKey == "" && voids.has(e.ID, e.spokenOf()) {
 			continue
 		}
 		seen[e.ID] = true
@@ -147,7 +147,7 @@ func Build(sl []Slice, evs []Event, ranks []EpochRank) *History {
 				continue
 			}
 			keys[k] = true
-			if voids.has(e.ID) {
+			if voids.has(e.ID, e.spokenOf()) {
 				continue // it stood for its repeats: they do not rise in its place
 			}
 		}
@@ -218,6 +218,35 @@ func EventsIn(e []Event, iv Interval) []Event {
 	return e[i:j]
 }
 
+// Repeat names the event that counts of one kind and source key: the first by
+// (recorded, epoch, seq) of all with them on the press.
+type Repeat struct {
+	Kind      Kind
+	SourceKey string
+	First     ID
+}
+
+// DropRepeats leaves of every listed kind and source key the first only. Build
+// does the same among the events it is given; this does it where the first lies
+// outside them.
+func DropRepeats(evs []Event, repeats []Repeat) []Event {
+	if len(repeats) == 0 {
+		return evs
+	}
+	type key struct {
+		k Kind
+		s string
+	}
+	first := make(map[key]ID, len(repeats))
+	for _, r := range repeats {
+		first[key{r.Kind, r.SourceKey}] = r.First
+	}
+	return slices.DeleteFunc(slices.Clone(evs), func(e Event) bool {
+		id, ok := first[key{e.Kind, e.SourceKey}]
+		return ok && e.SourceKey != "" && e.ID != id
+	})
+}
+
 type voidSet struct {
 	ranges map[uint64][]seqRange // by target epoch, sorted
 	all    []seqRange
@@ -226,7 +255,8 @@ type voidSet struct {
 type seqRange struct {
 	epoch       uint64
 	first, last uint64
-	id          ID // of the void
+	earliest    int64 // what lies before is not taken back
+	id          ID    // of the void
 }
 
 // collectVoids gathers what is taken back. A void of a void is refused where
@@ -236,7 +266,7 @@ func collectVoids(evs []Event) voidSet {
 	for i := range evs {
 		e := &evs[i]
 		if e.Kind == KindVoided && e.TargetFirst > 0 && e.TargetLast >= e.TargetFirst {
-			r := seqRange{e.TargetEpoch, e.TargetFirst, e.TargetLast, e.ID}
+			r := seqRange{e.TargetEpoch, e.TargetFirst, e.TargetLast, e.Earliest, e.ID}
 			v.ranges[e.TargetEpoch] = append(v.ranges[e.TargetEpoch], r)
 			v.all = append(v.all, r)
 		}
@@ -244,13 +274,24 @@ func collectVoids(evs []Event) voidSet {
 	return v
 }
 
-func (v voidSet) has(id ID) bool {
+// has says whether an event is taken back. A void that says it takes nothing
+// back before an instant takes nothing back before it: what it dirties and what
+// it changes are one.
+func (v voidSet) has(id ID, at int64) bool {
 	for _, r := range v.ranges[id.Epoch] {
-		if id.Seq >= r.first && id.Seq <= r.last {
+		if id.Seq >= r.first && id.Seq <= r.last && at >= r.earliest {
 			return true
 		}
 	}
 	return false
+}
+
+// spokenOf is the earliest instant an event speaks of.
+func (e *Event) spokenOf() int64 {
+	if e.Kind == KindReasonNoted || e.Kind == KindWasteBooked {
+		return min(e.At, e.From)
+	}
+	return e.At
 }
 
 // dangling lists voids that hit nothing, each once, in order.

@@ -179,8 +179,7 @@ func (p *Press) HandsFor(o Occasion) int {
 	return 1
 }
 
-// InMaintenance says how much of an interval lies in maintenance windows; the
-// windows themselves are returned by Maintenance.
+// InMaintenance says whether an instant lies in a window of planned maintenance.
 func (p *Press) InMaintenance(t int64) bool {
 	for _, w := range p.Maintenance {
 		if w.Has(t) {

@@ -138,7 +138,9 @@ func (r apiReader) Checksums(ctx context.Context) (map[string]string, error) {
 	return reachedWith(r.db.Checksums(ctx))
 }
 
-func (r apiReader) MaxPos(ctx context.Context) (uint64, error) { return reachedWith(r.db.MaxPos(ctx)) }
+func (r apiReader) MaxPos(ctx context.Context) (uint64, error) {
+	return reachedWith(r.db.StoredPos(ctx))
+}
 
 func (r apiReader) ListEvents(ctx context.Context, q api.EventQuery) ([]*pb.StoredEvent, *api.EventKey, error) {
 	w := warehouse.ListQuery{Plants: q.Plants, Presses: q.Presses, Kinds: q.Kinds, From: q.From, To: q.To, MaxPos: q.MaxPos, After: (*warehouse.ListKey)(q.After), Limit: q.Limit}

@@ -10,7 +10,7 @@ import (
 
 func (l *apiLine) rebuild(t *testing.T) {
 	t.Helper()
-	if r, err := projector.Rebuild(l.ctx, l.db, besideStore{l.db}, 1, nil, nil); err != nil || r.Presses != 3 {
+	if r, err := projector.Rebuild(l.ctx, l.db, newBesideStore(l.db), 1, nil, nil); err != nil || r.Presses != 3 {
 		t.Fatalf("rebuild %v, %v", r, err)
 	}
 }

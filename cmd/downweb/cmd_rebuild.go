@@ -38,7 +38,7 @@ func (a *app) rebuildCommand() *cobra.Command {
 		defer db.Close()
 		bar := a.progress("rebuild")
 		defer bar.done()
-		r, err := projector.Rebuild(c.Context(), db, besideStore{db}, workers, nil, func(done, total int) {
+		r, err := projector.Rebuild(c.Context(), db, newBesideStore(db), workers, nil, func(done, total int) {
 			bar.say(fmt.Sprintf("%d of %d presses", done, total))
 		})
 		if err != nil {
@@ -51,11 +51,22 @@ func (a *app) rebuildCommand() *cobra.Command {
 	return c
 }
 
-// besideStore is the warehouse as the place where a rebuild puts its rows.
-type besideStore struct{ *warehouse.DB }
+// besideStore is the warehouse as the place where one rebuild puts its rows.
+type besideStore struct {
+	*warehouse.DB
+	set warehouse.ProjectionSet
+}
+
+func newBesideStore(db *warehouse.DB) besideStore { return besideStore{db, warehouse.NewBeside()} }
+
+func (s besideStore) MakeBeside(ctx context.Context) error { return s.DB.MakeBeside(ctx, s.set) }
+
+func (s besideStore) SwapBeside(ctx context.Context) error { return s.DB.SwapBeside(ctx, s.set) }
+
+func (s besideStore) MaxPos(ctx context.Context) (uint64, error) { return s.StoredPos(ctx) }
 
 func (s besideStore) WriteBeside(ctx context.Context, rows timeline.Projections, ver uint64) error {
-	return s.DB.WriteProjections(ctx, warehouse.Beside, rows, timeline.Projections{}, ver)
+	return s.DB.WriteProjections(ctx, s.set, rows, timeline.Projections{}, ver)
 }
 
 func (s besideStore) ArrivedAfter(ctx context.Context, pos uint64) ([]projector.Dirty, error) {

@@ -137,7 +137,7 @@ func places(code string) int32 {
 func amount(money []*pb.Money, code string) decimal.Decimal {
 	sum := decimal.Zero
 	for _, m := range money {
-		if m.GetCurrency() == code {
+		if inPurse(m, code) {
 			if d, err := decimal.NewFromString(m.GetAmount()); err == nil {
 				sum = sum.Add(d)
 			}
@@ -147,26 +147,77 @@ func amount(money []*pb.Money, code string) decimal.Decimal {
 }
 
 // printed is an amount rounded half to even to its currency's places.
-func printed(d decimal.Decimal, code string) decimal.Decimal { return d.RoundBank(places(code)) }
+func printed(d decimal.Decimal, code string) decimal.Decimal {
+	return d.RoundBank(places(currencyOf(code)))
+}
 
 // moneyText writes a printed amount.
 func moneyText(d decimal.Decimal, code string) string {
-	p := places(code)
+	p := places(currencyOf(code))
 	return fixed(d.RoundBank(p).Shift(p).IntPart(), int(p))
 }
 
-// currencies of leaves, sorted.
+// currencies of leaves, sorted: the purses that are never added. A currency in
+// which minutes are priced in two ways makes two, each named "EUR|basis".
 func currencies(leaves ...*pb.LossLeaf) []string {
-	var codes []string
+	bases := map[string][]string{}
 	for _, l := range leaves {
 		for _, m := range l.GetMoney() {
-			if !slices.Contains(codes, m.GetCurrency()) {
-				codes = append(codes, m.GetCurrency())
+			c, b := m.GetCurrency(), m.GetBasis()
+			if _, known := bases[c]; !known {
+				bases[c] = nil
 			}
+			if b != "" && !slices.Contains(bases[c], b) {
+				bases[c] = append(bases[c], b)
+			}
+		}
+	}
+	var codes []string
+	for c, list := range bases {
+		if len(list) < 2 {
+			codes = append(codes, c)
+			continue
+		}
+		for _, b := range list {
+			codes = append(codes, c+"|"+b)
 		}
 	}
 	slices.Sort(codes)
 	return codes
+}
+
+// inPurse says whether an amount belongs to a purse of currencies.
+func inPurse(m *pb.Money, code string) bool {
+	c, basis, both := strings.Cut(code, "|")
+	return m.GetCurrency() == c && (!both || m.GetBasis() == basis)
+}
+
+// currencyOf a purse.
+func currencyOf(code string) string {
+	c, _, _ := strings.Cut(code, "|")
+	return c
+}
+
+// purseName is a purse's column head, e.g. "EUR" or "EUR press h".
+func purseName(code string) string {
+	c, basis, both := strings.Cut(code, "|")
+	switch {
+	case !both:
+		return c
+	case basis == "press hour":
+		return c + " press h"
+	}
+	return c + " contrib. h"
+}
+
+// purseText writes an amount with what it is, e.g. "EUR 3.00 at the press hour".
+func purseText(d decimal.Decimal, code string) string {
+	c, basis, both := strings.Cut(code, "|")
+	text := c + " " + moneyText(d, code)
+	if both {
+		text += " at the " + basis
+	}
+	return text
 }
 
 // eighths are the ends of a bar.

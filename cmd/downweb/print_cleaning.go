@@ -116,11 +116,12 @@ func printSessions(w io.Writer, r *pb.ListSessionsResponse, visits, rest bool) {
 		if s.GetClosedByRule() {
 			mark = "by rule"
 		}
-		over := s.GetElapsedMs() - s.GetAllowanceMs()
-		if over < 0 {
-			over = 0
+		allowed, over := min(s.GetAllowanceMs()), min(s.GetOverrunMs())
+		if s.GetSameGroup() {
+			allowed, over = "", ""
+			mark = strings.TrimPrefix(mark+", with the one above", ", ")
 		}
-		g.row(clip(s.GetPress(), 20), s.GetDay(), enumWord(s.GetOccasion().String(), "OCCASION_"), instant(s.GetFrom().AsTime())[11:], min(s.GetElapsedMs()), min(s.GetAllowanceMs()), min(over), min(s.GetClosingMs()), strconv.Itoa(len(s.GetVisits())), mark)
+		g.row(clip(s.GetPress(), 20), s.GetDay(), enumWord(s.GetOccasion().String(), "OCCASION_"), instant(s.GetFrom().AsTime())[11:], min(s.GetElapsedMs()), allowed, over, min(s.GetClosingMs()), strconv.Itoa(len(s.GetVisits())), mark)
 		if visits {
 			for _, v := range s.GetVisits() {
 				standard := ""

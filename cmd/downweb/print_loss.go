@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -95,7 +96,7 @@ func (l *ladder) sums(money ...[]*pb.Money) string {
 		for _, m := range money {
 			sum = sum.Add(printed(amount(m, code), code))
 		}
-		parts = append(parts, code+" "+moneyText(sum, code))
+		parts = append(parts, purseText(sum, code))
 	}
 	return strings.Join(parts, " and ")
 }
@@ -136,29 +137,7 @@ func printLossHead(w io.Writer, p lossPage) {
 	wrapped(w, "", "", fmt.Sprintf("Maintenance cost %s %s.", p.scope, say(ct+dt, cp+dp, cm+dm, l.sums(c, d))))
 	wrapped(w, "  ", "  ", "Cleaning took "+say(ct, cp, cm, l.sums(c))+";")
 	wrapped(w, "  ", "  ", "dirt took "+say(dt, dp, dm, l.sums(d))+".")
-	if len(l.codes) == 0 {
-		if text := moneyByBasis(p.resp.GetGroups()); text != "" {
-			wrapped(w, "  ", "  ", "In money, cleaning and dirt together: "+text+".")
-		}
-	}
 	fmt.Fprintln(w)
-}
-
-// moneyByBasis sums the maintenance share of groups, apart by currency and basis.
-func moneyByBasis(groups []*pb.LossTree) string {
-	sums := map[string]decimal.Decimal{}
-	for _, t := range groups {
-		for _, code := range currencies(t.GetCleaning(), t.GetDirt()) {
-			key := code + " at the " + t.GetBasis()
-			sums[key] = sums[key].Add(printed(amount(t.GetCleaning().GetMoney(), code), code)).Add(printed(amount(t.GetDirt().GetMoney(), code), code))
-		}
-	}
-	var parts []string
-	for _, key := range keys(sums) {
-		code, basis, _ := strings.Cut(key, " ")
-		parts = append(parts, code+" "+moneyText(sums[key], code)+" "+basis)
-	}
-	return strings.Join(parts, ", ")
 }
 
 // printLadder writes the columns of the ladder, the bars in what is left of the line.
@@ -173,7 +152,7 @@ func printLadder(w io.Writer, l *ladder) {
 	var apart []string // outside planned time, in a currency that the losses have no money in
 	for _, leaf := range l.tree.GetOutside() {
 		for _, m := range leaf.GetMoney() {
-			if !slices.Contains(l.codes, m.GetCurrency()) {
+			if !slices.ContainsFunc(l.codes, func(code string) bool { return inPurse(m, code) }) {
 				apart = append(apart, leaf.GetName()+" "+m.GetCurrency()+" "+moneyCell(leaf.GetMoney(), m.GetCurrency()))
 			}
 		}
@@ -182,7 +161,7 @@ func printLadder(w io.Writer, l *ladder) {
 		wrapped(w, "", "  ", "Outside planned time: "+strings.Join(apart, ", "))
 	}
 	if len(l.codes) > len(shown) {
-		wrapped(w, "", "", fmt.Sprintf("Money in %s is left out of this table: see -o csv.", strings.Join(l.codes[len(shown):], ", ")))
+		wrapped(w, "", "", fmt.Sprintf("Money in %s is left out of this table: see -o csv.", strings.Join(purseNames(l.codes[len(shown):]), ", ")))
 	}
 }
 
@@ -194,7 +173,7 @@ func (l *ladder) grid(shown []string, barWidth int) *grid {
 	}
 	heads := []string{"", "", ">" + l.clock.name, ">m"}
 	for _, code := range shown {
-		heads = append(heads, ">"+code)
+		heads = append(heads, ">"+purseName(code))
 	}
 	g := newGrid(append(heads, ">points", "")...)
 	line := func(mark, name, time, meters string, money func(code string) string, points, bar string) {
@@ -277,7 +256,15 @@ func pointsCell(t *pb.LossTree, points int64) string {
 
 // priced says whether there is an amount of a currency.
 func priced(money []*pb.Money, code string) bool {
-	return slices.ContainsFunc(money, func(m *pb.Money) bool { return m.GetCurrency() == code })
+	return slices.ContainsFunc(money, func(m *pb.Money) bool { return inPurse(m, code) })
+}
+
+func purseNames(codes []string) []string {
+	var out []string
+	for _, c := range codes {
+		out = append(out, purseName(c))
+	}
+	return out
 }
 
 func moneyCell(money []*pb.Money, code string) string {
@@ -340,7 +327,7 @@ func printLossFoot(w io.Writer, p lossPage) {
 	}
 	if len(currencies(append(sums, t.GetLeaves()...)...)) > 0 {
 		wrapped(w, "", "  ", "Money: minutes at "+basis+", meters at the price of the web, by each day's rates. c: cleaning, d: dirt")
-	} else if slices.ContainsFunc(p.resp.GetNotes(), func(n string) bool { return strings.HasPrefix(n, "Money") }) {
+	} else if t.GetPressDays() == 0 {
 		fmt.Fprintln(w, "c: cleaning, d: dirt")
 	} else {
 		fmt.Fprintln(w, "No money rates are set. c: cleaning, d: dirt")
@@ -383,7 +370,7 @@ func printPins(w io.Writer, p *pb.Period, zones, dayOf []string, a *pb.AsOf) {
 		if more := len(a.GetBehind()) - len(names); more > 0 {
 			names = append(names, fmt.Sprintf("and %d more", more))
 		}
-		wrapped(w, "Behind: ", "  ", strings.Join(names, ", "))
+		wrapped(w, "Behind the newest data: ", "  ", strings.Join(names, ", "))
 	}
 }
 
@@ -401,6 +388,9 @@ func printLossGroups(w io.Writer, r *pb.GetLossesResponse) {
 		dt, dp, _ := l.share("dirt")
 		if l.clock.unit != hoursClock.unit {
 			ct, dt = roundRatio(t.GetCleaning().GetTimeUs(), 1, hoursClock.unit), roundRatio(t.GetDirt().GetTimeUs(), 1, hoursClock.unit)
+		}
+		if !t.GetOk() { // a part of the scope: its points are shares of the whole
+			cp, dp = int64(math.Round(100*t.GetCleaning().GetOeePoints())), int64(math.Round(100*t.GetDirt().GetOeePoints()))
 		}
 		oee, av, ef, qu := "-", "-", "-", "-"
 		if t.GetOk() {
@@ -428,38 +418,50 @@ func printLossGroups(w io.Writer, r *pb.GetLossesResponse) {
 	}
 }
 
-// printMoneyGroups writes the money of each group that has amounts of a currency, with one sum per basis: money
-// on different bases is never added.
+// printMoneyGroups writes the money of each group that has amounts in a purse.
 func printMoneyGroups(w io.Writer, r *pb.GetLossesResponse, code string) {
-	g := newGrid("", "minutes at the", ">cleaning "+code, ">dirt "+code, ">all losses "+code)
-	type sums struct{ cleaning, dirt, all decimal.Decimal }
-	var bases []string
-	total := map[string]sums{}
+	name := currencyOf(code)
+	g := newGrid("", "minutes at the", ">cleaning "+name, ">dirt "+name, ">all losses "+name)
+	var column [3]decimal.Decimal
+	basis, rows := "", 0
 	for _, t := range r.GetGroups() {
 		if !priced(t.GetSum().GetMoney(), code) {
 			continue
 		}
-		key, basis := t.GetKey(), t.GetBasis()
+		key := t.GetKey()
 		if key == "" {
 			key = "(none)"
 		}
-		c, d, s := printed(amount(t.GetCleaning().GetMoney(), code), code), printed(amount(t.GetDirt().GetMoney(), code), code), printed(amount(t.GetSum().GetMoney(), code), code)
-		g.row(key, basis, moneyText(c, code), moneyText(d, code), moneyText(s, code))
-		if _, known := total[basis]; !known {
-			bases = append(bases, basis)
+		for _, m := range t.GetSum().GetMoney() {
+			if inPurse(m, code) {
+				basis = m.GetBasis()
+			}
 		}
-		x := total[basis]
-		total[basis] = sums{x.cleaning.Add(c), x.dirt.Add(d), x.all.Add(s)}
+		cells := []string{key, basis}
+		for i, leaf := range []*pb.LossLeaf{t.GetCleaning(), t.GetDirt(), t.GetSum()} {
+			d := printed(amount(leaf.GetMoney(), code), code)
+			column[i] = column[i].Add(d)
+			cells = append(cells, moneyText(d, code))
+		}
+		g.row(cells...)
+		rows++
 	}
-	if len(bases) == 0 {
+	if rows == 0 {
 		return
 	}
-	slices.Sort(bases)
-	g.rule()
-	for _, basis := range bases {
-		x := total[basis]
-		g.row("sum", basis, moneyText(x.cleaning, code), moneyText(x.dirt, code), moneyText(x.all, code))
+	// The sum is the whole scope's, rounded once; a rounding line closes the
+	// columns.
+	sum, rest, short := []string{"sum", basis}, []string{"rounding", ""}, false
+	for i, leaf := range []*pb.LossLeaf{r.GetTotal().GetCleaning(), r.GetTotal().GetDirt(), r.GetTotal().GetSum()} {
+		d := printed(amount(leaf.GetMoney(), code), code)
+		sum, rest = append(sum, moneyText(d, code)), append(rest, moneyText(d.Sub(column[i]), code))
+		short = short || !d.Equal(column[i])
 	}
+	if short {
+		g.row(rest...)
+	}
+	g.rule()
+	g.row(sum...)
 	g.print(w)
 	fmt.Fprintln(w)
 }
@@ -470,7 +472,7 @@ func lossCSV(r *pb.GetLossesResponse) (header []string, rows [][]string) {
 	if len(trees) == 0 {
 		trees = []*pb.LossTree{r.GetTotal()}
 	}
-	header = []string{"first_day", "last_day", "key", "leaf", "factor", "share", "part_of", "time_us", "length_mm", "currency", "amount", "oee_points"}
+	header = []string{"first_day", "last_day", "key", "leaf", "factor", "share", "part_of", "time_us", "length_mm", "currency", "basis", "amount", "oee_points"}
 	for _, t := range trees {
 		add := func(l *pb.LossLeaf, partOf string) {
 			row := []string{r.GetPeriod().GetFirstDay(), r.GetPeriod().GetLastDay(), t.GetKey(), l.GetLeaf(), l.GetFactor(), l.GetShare(), partOf,
@@ -480,9 +482,9 @@ func lossCSV(r *pb.GetLossesResponse) (header []string, rows [][]string) {
 				money = []*pb.Money{{}}
 			}
 			for i, m := range money {
-				line := append(slices.Clone(row), m.GetCurrency(), m.GetAmount(), strconv.FormatFloat(l.GetOeePoints(), 'g', -1, 64))
+				line := append(slices.Clone(row), m.GetCurrency(), m.GetBasis(), m.GetAmount(), strconv.FormatFloat(l.GetOeePoints(), 'g', -1, 64))
 				if i > 0 { // time, length and points stand once
-					line[7], line[8], line[11] = "0", "0", "0"
+					line[7], line[8], line[12] = "0", "0", "0"
 				}
 				rows = append(rows, line)
 			}

@@ -13,7 +13,7 @@ import (
 	"github.com/downweb/downweb/services/warehouse/engine"
 )
 
-// errNoEngine is the one line for a missing engine library (CONTRACT §4).
+// errNoEngine is the one line for a missing engine library.
 var errNoEngine = errors.New(`the ClickHouse engine is not installed: run "downweb engine install" (needs npm), or give --warehouse clickhouse://…`)
 
 func (a *app) engineCommand() *cobra.Command {

@@ -69,7 +69,7 @@ func newRules(ctx context.Context, db *warehouse.DB, log *slog.Logger) error {
 	}
 	if have != 0 {
 		log.Info("the accounting rules are new: all projections are made again", "from", have, "to", projector.RulesVersion)
-		if _, err := projector.Rebuild(ctx, db, besideStore{db}, 2, log, nil); err != nil {
+		if _, err := projector.Rebuild(ctx, db, newBesideStore(db), 2, log, nil); err != nil {
 			return err
 		}
 	}

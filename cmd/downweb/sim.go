@@ -22,7 +22,7 @@ func (a *app) simCommand() *cobra.Command {
 	c := &cobra.Command{Use: "sim --out DIR|-", Short: "write a simulated fleet: JSON Lines per press, registry documents, planted truth", Args: exactly(0),
 		Long: "Writes 26 weeks of an invented fleet that end with --until, the same bytes for the same seed.\n" +
 			"DIR gets PLANT-PRESS.jsonl, PLANT.yaml and truth.json; - writes all lines to stdout, day by day.",
-		Example: "  downweb sim --seed 7 --until 2026-06-28 --out fleet\n  downweb sim --out - | downweb agent run --source -"}
+		Example: "  downweb sim --seed 7 --until 2026-06-28 --out fleet\n  downweb agent check fleet/linden-p1.jsonl --press linden/p1"}
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		if out == "" {
 			return usagef("say where to: --out DIR or --out -")

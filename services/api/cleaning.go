@@ -230,6 +230,9 @@ func (c *cleaningService) ListSessions(ctx context.Context, req *pb.ListSessions
 			list := byPress[id]
 			if r.Seq < 0 {
 				x := sessionOf(r)
+				if n := len(list); n > 0 && r.SessionFrom < list[n-1].To.AsTime().UnixMilli() {
+					x.SameGroup, x.OverrunMs = true, 0
+				}
 				keysOf[x] = k
 				byPress[id] = append(list, x)
 			} else if n := len(list); n > 0 && keysOf[list[n-1]] == k {
@@ -262,7 +265,17 @@ func compareSessions(a, b sessionKey) int {
 func sessionOf(r *timeline.StationVisit) *pb.Session {
 	return &pb.Session{Press: r.Plant + "/" + r.Press, Session: r.Session, Day: r.Day.String(), Occasion: pb.Occasion(r.Occasion),
 		From: stamp(r.SessionFrom), To: stamp(r.SessionTo), ClosedByRule: r.ClosedByRule, AllowanceMs: r.Allowance,
-		ElapsedMs: r.SessionTo - r.SessionFrom, ClosingMs: r.Closing}
+		ElapsedMs: r.SessionTo - r.SessionFrom, ClosingMs: r.Closing, OverrunMs: overOf(r)}
+}
+
+// overOf is the time of a session over its allowance: of start-up and shut-down
+// what the fold booked as overrun; of the others, whose excess is a contamination
+// stop or set-up, what they took longer.
+func overOf(r *timeline.StationVisit) int64 {
+	if r.Occasion == timeline.OccasionStartup || r.Occasion == timeline.OccasionShutdown {
+		return r.Overrun
+	}
+	return max(0, r.SessionTo-r.SessionFrom-r.Allowance)
 }
 
 func visitOf(r *timeline.StationVisit) *pb.Visit {

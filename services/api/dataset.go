@@ -14,8 +14,7 @@ import (
 // noFamily is the family of length made on jobs that name none.
 const noFamily = "(none)"
 
-// leastRun is the time in PRODUCTION that makes a day one with a run, ms
-// (ACCOUNTING §7).
+// leastRun is the time in PRODUCTION that makes a day one with a run, ms.
 const leastRun = 10 * timeline.Minute
 
 // visitsBefore is how many days before a study's first day visits are read: a

@@ -14,7 +14,7 @@ import (
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 )
 
-// maxRows is the largest analytic answer.
+// maxRows is the largest analytic answer, in groups or rows.
 const maxRows = 10_000
 
 type lossService struct {
@@ -70,6 +70,13 @@ func (l *lossService) GetLosses(ctx context.Context, req *pb.GetLossesRequest) (
 		if err != nil {
 			return nil, err
 		}
+		// The total is of the same reading, so that the groups add up to it while
+		// events arrive.
+		total = newTreeSum()
+		for i := range days {
+			total.addDays(&days[i])
+		}
+		resp.Total = total.tree("", 0)
 		for i := range days {
 			d, err := timeline.ParseDay(days[i].Key)
 			if err != nil {
@@ -106,10 +113,10 @@ func (l *lossService) GetLosses(ctx context.Context, req *pb.GetLossesRequest) (
 	for _, k := range keys {
 		resp.Groups = append(resp.Groups, groups[k].tree(k, base))
 	}
-	if n := (len(resp.Groups) + 1) * loss.NumLeaves; n > maxRows {
-		return nil, withDetails(codes.ResourceExhausted, fmt.Sprintf("the answer has %d lines, at most %d are sent: narrow the period or the scope, or group by week or month", n, maxRows))
+	if n := len(resp.Groups); n > maxRows {
+		return nil, withDetails(codes.ResourceExhausted, fmt.Sprintf("the answer has %d groups, at most %d are sent: narrow the period or the scope, or group by week or month", n, maxRows))
 	}
-	resp.Notes = append(resp.Notes, total.notes()...)
+	resp.Notes = append(append(resp.Notes, total.notes()...), f.policyNotes()...)
 	return resp, nil
 }
 
@@ -123,13 +130,14 @@ type purse struct {
 type treeSum struct {
 	sums     loss.Sums
 	money    map[purse]*[loss.NumLeaves]*loss.Money
-	labour   map[string]*loss.Money // outside planned time, by currency
+	labour   map[string]*loss.Money            // outside planned time, by currency
+	outside  map[string]*[loss.NumLeaves]int64 // material outside planned time, billionths, by currency
 	closed   int64
 	unpriced int64 // press-days without an hour's value
 }
 
 func newTreeSum() *treeSum {
-	return &treeSum{money: map[purse]*[loss.NumLeaves]*loss.Money{}, labour: map[string]*loss.Money{}}
+	return &treeSum{money: map[purse]*[loss.NumLeaves]*loss.Money{}, labour: map[string]*loss.Money{}, outside: map[string]*[loss.NumLeaves]int64{}}
 }
 
 func (t *treeSum) purse(currency string, constrained bool) *[loss.NumLeaves]*loss.Money {
@@ -155,7 +163,20 @@ func (t *treeSum) addDays(s *timeline.LossSum) {
 		t.labour[s.Currency] = new(loss.Money)
 	}
 	t.labour[s.Currency].Add(t.labour[s.Currency], loss.MaterialMoney(s.OutLabour))
+	for l := range s.Out {
+		t.addOutside(s.Currency, loss.Leaf(l), s.Out[l].Material)
+	}
 	t.closed += s.ClosedByRule
+}
+
+func (t *treeSum) addOutside(currency string, l loss.Leaf, nano int64) {
+	if nano == 0 {
+		return
+	}
+	if t.outside[currency] == nil {
+		t.outside[currency] = new([loss.NumLeaves]int64)
+	}
+	t.outside[currency][l] += nano
 }
 
 func (t *treeSum) addFacts(facts []timeline.FactSum) {
@@ -163,6 +184,9 @@ func (t *treeSum) addFacts(facts []timeline.FactSum) {
 	t.sums.Merge(&sums)
 	by := map[purse][]timeline.FactSum{}
 	for _, f := range facts {
+		if !f.Planned {
+			t.addOutside(f.Currency, loss.Leaf(f.Leaf), f.Material)
+		}
 		k := purse{f.Currency, f.Constrained}
 		by[k] = append(by[k], f)
 	}
@@ -175,31 +199,47 @@ func (t *treeSum) addFacts(facts []timeline.FactSum) {
 	}
 }
 
-// currencies are those whose money can be shown: one basis each.
-func (t *treeSum) currencies() []purse {
-	byCurrency := map[string][]purse{}
-	for k := range t.money {
-		byCurrency[k.currency] = append(byCurrency[k.currency], k)
-	}
+// purses are the money that can be shown, by currency, press hour first.
+func (t *treeSum) purses() []purse {
 	var out []purse
-	for _, list := range byCurrency {
-		if len(list) == 1 && list[0].currency != "" {
-			out = append(out, list[0])
+	for k := range t.money {
+		if k.currency != "" {
+			out = append(out, k)
 		}
 	}
-	slices.SortFunc(out, func(a, b purse) int { return cmp.Compare(a.currency, b.currency) })
+	slices.SortFunc(out, func(a, b purse) int {
+		return cmp.Or(cmp.Compare(a.currency, b.currency), cmp.Compare(a.basis(), b.basis()))
+	})
 	return out
 }
 
+func (p purse) basis() string {
+	if p.constrained {
+		return "contribution hour"
+	}
+	return "press hour"
+}
+
 func (t *treeSum) notes() []string {
-	var out []string
 	byCurrency := map[string]int{}
 	for k := range t.money {
 		byCurrency[k.currency]++
 	}
 	for _, c := range slices.Sorted(maps.Keys(byCurrency)) {
 		if byCurrency[c] > 1 {
-			out = append(out, fmt.Sprintf("Money in %s is left out: some press-days are priced by the press hour, others by the contribution hour, and the two are never added. Narrow the scope.", c))
+			return []string{"Some press-days are priced by the press hour, others by the contribution hour (the press is sold out): the two stand apart and are never added."}
+		}
+	}
+	return nil
+}
+
+// policyNotes name the plants in scope whose own policy is "outside".
+func (f *fleet) policyNotes() []string {
+	var out []string
+	for _, id := range f.scope {
+		p := f.presses[id]
+		if n := fmt.Sprintf("Plant %s reports by policy \"outside\": its own figure is the OEE with planned cleaning and planned maintenance taken out of planned time. Sums over plants use \"inside\".", p.Plant); !p.PolicyInside && !slices.Contains(out, n) {
+			out = append(out, n)
 		}
 	}
 	return out
@@ -222,11 +262,13 @@ func (t *treeSum) tree(key string, base int64) *pb.LossTree {
 	out.OutsidePlannedBusyUs, out.OutsideOee = s.OutsidePolicy()
 	if base == 0 {
 		base = s.PBT
+	} else {
+		// A part of the scope's time without planned time of its own: factors
+		// would mislead.
+		out.Ok, out.Availability, out.Effectiveness, out.Quality, out.Oee, out.OutsideOee, out.OeeLow, out.OeeHigh = false, 0, 0, 0, 0, 0, 0, 0
 	}
-	purses := t.currencies()
-	if len(purses) > 0 {
-		out.Basis = basis(purses)
-	}
+	purses := t.purses()
+	out.Basis = basis(purses)
 	points := func(us int64) float64 {
 		if base == 0 {
 			return 0
@@ -240,7 +282,7 @@ func (t *treeSum) tree(key string, base int64) *pb.LossTree {
 			for _, l := range ls {
 				sum.Add(sum, t.money[p][l])
 			}
-			m = append(m, &pb.Money{Currency: p.currency, Amount: loss.RoundMoney(sum, loss.Decimals(p.currency))})
+			m = append(m, &pb.Money{Currency: p.currency, Amount: loss.RoundMoney(sum, loss.Decimals(p.currency)), Basis: p.basis()})
 		}
 		return m
 	}
@@ -279,7 +321,7 @@ func (t *treeSum) tree(key string, base int64) *pb.LossTree {
 		if x, ok := new(loss.Money).SetString(loss.RoundMoney(sum, d)); ok {
 			r.Add(r, x)
 		}
-		out.Rounding = append(out.Rounding, &pb.Money{Currency: p.currency, Amount: loss.RoundMoney(r, d)})
+		out.Rounding = append(out.Rounding, &pb.Money{Currency: p.currency, Amount: loss.RoundMoney(r, d), Basis: p.basis()})
 	}
 	for l := loss.LeafProduction; int(l) < loss.NumLeaves; l++ {
 		a := s.Out[l]
@@ -290,7 +332,13 @@ func (t *treeSum) tree(key string, base int64) *pb.LossTree {
 		if l == loss.LeafProduction {
 			name = "extra running"
 		}
-		out.Outside = append(out.Outside, &pb.LossLeaf{Leaf: l.Slug(), Name: name, TimeUs: a.US, LengthMm: a.MM})
+		x := &pb.LossLeaf{Leaf: l.Slug(), Name: name, TimeUs: a.US, LengthMm: a.MM}
+		for _, c := range slices.Sorted(maps.Keys(t.outside)) {
+			if m := t.outside[c][l]; m != 0 && c != "" {
+				x.Money = append(x.Money, &pb.Money{Currency: c, Amount: loss.RoundMoney(loss.MaterialMoney(m), loss.Decimals(c))})
+			}
+		}
+		out.Outside = append(out.Outside, x)
 	}
 	for _, c := range slices.Sorted(maps.Keys(t.labour)) {
 		if m := t.labour[c]; m.Sign() != 0 && c != "" {
@@ -311,14 +359,15 @@ func shareLeaves(name string) []loss.Leaf {
 	return out
 }
 
+// basis of a tree: empty when it has none or both.
 func basis(purses []purse) string {
+	if len(purses) == 0 {
+		return ""
+	}
 	for _, p := range purses[1:] {
 		if p.constrained != purses[0].constrained {
-			return "press hour or contribution hour, by currency"
+			return ""
 		}
 	}
-	if purses[0].constrained {
-		return "contribution hour"
-	}
-	return "press hour"
+	return purses[0].basis()
 }

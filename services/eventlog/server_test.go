@@ -93,7 +93,7 @@ func TestPublishAndDuplicate(t *testing.T) {
 
 // TestPressAccountIsWalledIn: from the agents' account neither the JetStream
 // API nor the streams' subjects are reached, and a forged reply makes nothing
-// land on another press's subject (RELIABILITY §4).
+// land on another press's subject.
 func TestPressAccountIsWalledIn(t *testing.T) {
 	env, ctx := eventlogtest.Start(t), limited(t)
 	js, err := jetstream.New(env.Press)

@@ -14,8 +14,16 @@ import (
 const (
 	// MaxSlice is the longest slice.
 	MaxSlice = time.Minute
-	// MaxInterval is the longest interval of a note or a booking.
+	// MaxInterval is the longest interval of a note.
 	MaxInterval = 7 * 24 * time.Hour
+	// MaxBooking is the longest interval of a booking: the division of waste
+	// among bookings must not reach further than a day's fold sees.
+	MaxBooking = 48 * time.Hour
+	// MaxHindsight is how far back a note or booking may begin.
+	MaxHindsight = 400 * 24 * time.Hour
+	// MaxForesight is how far past the instant it is said a note or booking may
+	// end.
+	MaxForesight = 24 * time.Hour
 )
 
 // Violation names one field, by its path in event.proto, and what is wrong.
@@ -252,10 +260,14 @@ func (v *violations) id(field, s string) {
 	}
 }
 
-func (v *violations) interval(body string, from, to *timestamppb.Timestamp) {
+// interval checks what a note or booking said at an instant speaks of: a
+// mistyped year would otherwise move a press's first or last day by centuries.
+func (v *violations) interval(body string, said, from, to *timestamppb.Timestamp) {
 	fromField, toField := "reason_noted.from", "reason_noted.to"
+	most, tooLong := MaxInterval, "is more than 7 days after from"
 	if body == "waste_booked" {
 		fromField, toField = "waste_booked.from", "waste_booked.to"
+		most, tooLong = MaxBooking, "is more than 48 hours after from"
 	}
 	okFrom, okTo := v.time(fromField, from), v.time(toField, to)
 	if !okFrom || !okTo {
@@ -264,8 +276,17 @@ func (v *violations) interval(body string, from, to *timestamppb.Timestamp) {
 	switch d := unixMs(to) - unixMs(from); {
 	case d <= 0:
 		v.add(toField, "must be after from")
-	case d > MaxInterval.Milliseconds():
-		v.add(toField, "is more than 7 days after from")
+	case d > most.Milliseconds():
+		v.add(toField, tooLong)
+	}
+	if said == nil {
+		return
+	}
+	if unixMs(said)-unixMs(from) > MaxHindsight.Milliseconds() {
+		v.add(fromField, "is more than 400 days before occurred_at")
+	}
+	if unixMs(to)-unixMs(said) > MaxForesight.Milliseconds() {
+		v.add(toField, "is more than 24 hours after occurred_at")
 	}
 }
 
@@ -297,14 +318,16 @@ func (v *violations) across(e *pb.Event) {
 		if v.whole("station_signed_off.began_at", s.GetBeganAt()) && e.GetOccurredAt() != nil &&
 			unixMs(s.GetBeganAt()) > unixMs(e.GetOccurredAt()) {
 			v.add("station_signed_off.began_at", "must not be after occurred_at")
+		} else if s.GetBeganAt() != nil && e.GetOccurredAt() != nil && unixMs(e.GetOccurredAt())-unixMs(s.GetBeganAt()) > MaxForesight.Milliseconds() {
+			v.add("station_signed_off.began_at", "is more than 24 hours before occurred_at")
 		}
 	case *pb.Event_StationSkipped:
 		v.id("station_skipped.session", b.StationSkipped.GetSession())
 	case *pb.Event_ReasonNoted:
-		v.interval("reason_noted", b.ReasonNoted.GetFrom(), b.ReasonNoted.GetTo())
+		v.interval("reason_noted", e.GetOccurredAt(), b.ReasonNoted.GetFrom(), b.ReasonNoted.GetTo())
 	case *pb.Event_WasteBooked:
 		w := b.WasteBooked
-		v.interval("waste_booked", w.GetFrom(), w.GetTo())
+		v.interval("waste_booked", e.GetOccurredAt(), w.GetFrom(), w.GetTo())
 		v.id("waste_booked.job", w.GetJob())
 		if w.GetLanesBad() > w.GetLanes() {
 			v.add("waste_booked.lanes_bad", "must not be above lanes")

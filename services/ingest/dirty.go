@@ -41,9 +41,19 @@ func (in *Ingest) dirtyFrom(ctx context.Context, e *pb.Event) (int64, error) {
 	case *pb.Event_WasteBooked:
 		return millis(b.WasteBooked.GetFrom()), nil
 	case *pb.Event_Voided:
+		ms := at
 		if t := b.Voided.GetEarliest(); t != nil {
-			return millis(t), nil
+			ms = millis(t)
 		}
+		// Taking a correction back changes the job since its start.
+		start, ok, err := in.wh.VoidedJobStart(ctx, e.Plant, e.Press, b.Voided.GetEpoch(), b.Voided.GetFirstSeq(), b.Voided.GetLastSeq())
+		if err != nil {
+			return 0, err
+		}
+		if ok {
+			ms = min(ms, start)
+		}
+		return ms, nil
 	case *pb.Event_JobCorrected:
 		// What is stored of the job; what comes later of it brings its own mark.
 		start, ok, err := in.wh.JobStart(ctx, e.Plant, e.Press, b.JobCorrected.GetJob())

@@ -105,6 +105,7 @@ type Inserter interface {
 	BeginDirty(ctx context.Context, marks []Dirty) (done func(), err error)
 	PurgeDirty(ctx context.Context) error
 	JobStart(ctx context.Context, plant, press, job string) (ms int64, ok bool, err error)
+	VoidedJobStart(ctx context.Context, plant, press string, epoch, first, last uint64) (ms int64, ok bool, err error)
 	InsertRegistry(ctx context.Context, r *pb.RegistryRevision) error
 	LatestRegistry(ctx context.Context) ([]*pb.RegistryRevision, error)
 	MaxRegistryRev(ctx context.Context) (uint64, error)

@@ -1,6 +1,7 @@
 package projector
 
 import (
+	"fmt"
 	"slices"
 
 	"github.com/downweb/downweb/analytics/cleaning"
@@ -9,12 +10,10 @@ import (
 	"github.com/downweb/downweb/analytics/timeline"
 )
 
-// around is how far a day sees before its start and past its end.
+// around is how far a day sees before its start and past its end. A change
+// reaches back to the day that ends less than that before it, and what those
+// days are granted is known once the days as far again before are folded.
 const around = 48 * timeline.Hour
-
-// reach is how many days a change reaches back, and how many more are folded
-// before those to know what they grant.
-const reach = 2
 
 // maxDays bounds one fold: a century.
 const maxDays = 36_600
@@ -36,10 +35,13 @@ func (f Fold) Run() (timeline.Projections, error) {
 	p, st := f.Press, f.State
 	grants := grantBook{by: map[timeline.ID]int64{}, seen: map[grantKey]bool{}}
 	plans := planCache{cal: p.Calendar, m: map[timeline.Day]timeline.DayPlan{}}
-	for d := f.First; d < f.First+maxDays; d++ {
+	for d := f.First; ; d++ {
 		plan := plans.get(d)
 		if plan.Span().From >= f.Frontier && d > f.First {
 			break
+		}
+		if d-f.First >= maxDays {
+			return out, fmt.Errorf("more than a century lies between the first event and the last: from %s", f.First)
 		}
 		h := f.History.Window(timeline.Interval{From: plan.Span().From - around, To: plan.Span().To + around})
 		var res duty.Result

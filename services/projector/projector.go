@@ -34,6 +34,9 @@ type Log interface {
 	ReadSlices(ctx context.Context, plant, press string, from, to int64) ([]timeline.Slice, error)
 	ReadEvents(ctx context.Context, plant, press string, from, to int64) ([]timeline.Event, error)
 	Epochs(ctx context.Context, plant, press string) ([]timeline.EpochRank, error)
+	// Repeats names the event that counts of every kind and source key that
+	// occurs more than once on the press, whenever that was.
+	Repeats(ctx context.Context, plant, press string) ([]timeline.Repeat, error)
 	LatestRegistry(ctx context.Context) ([]*pb.RegistryRevision, error)
 }
 
@@ -121,9 +124,9 @@ func (p *Projector) Run(ctx context.Context) error {
 	}
 }
 
-// Once folds every press that is dirty now and returns how many it folded.
-// Presses the registry does not name stay dirty. One press's failure does not
-// stop the others.
+// Once folds every press that is dirty now and returns how many it folded. A
+// press that the registry does not name has no rows; naming it marks it dirty
+// since ever. One press's failure does not stop the others.
 func (p *Projector) Once(ctx context.Context) (int, error) {
 	dirty, err := p.store.TakeDirty(ctx)
 	if err != nil || len(dirty) == 0 {
@@ -139,15 +142,17 @@ func (p *Projector) Once(ctx context.Context) (int, error) {
 	var errs []error
 	n := 0
 	for _, d := range dirty {
-		press := presses[d.Plant+"/"+d.Press]
-		if press == nil || ctx.Err() != nil {
-			continue
+		if ctx.Err() != nil {
+			break
 		}
-		n++
+		press := presses[d.Plant+"/"+d.Press]
+		if press != nil {
+			n++
+		}
 		g.Go(func() error {
 			if err := p.press(ctx, press, d); err != nil {
 				mu.Lock()
-				errs = append(errs, fmt.Errorf("project %s: %w", press.ID(), err))
+				errs = append(errs, fmt.Errorf("project %s/%s: %w", d.Plant, d.Press, err))
 				mu.Unlock()
 			}
 			return nil
@@ -181,11 +186,15 @@ func Resolve(revs []*pb.RegistryRevision) (map[string]*timeline.Press, error) {
 	return out, nil
 }
 
-// press folds one press from its first dirty day on and stores what changed.
+// press folds one press from its first dirty day on and stores what changed;
+// press is nil where the registry does not name it.
 func (p *Projector) press(ctx context.Context, press *timeline.Press, d Dirty) error {
-	f, err := Load(ctx, p.log, p.store, press, d.From)
-	if err != nil {
-		return err
+	var f *Fold
+	var err error
+	if press != nil {
+		if f, err = Load(ctx, p.log, p.store, press, d.From); err != nil {
+			return err
+		}
 	}
 	var rows timeline.Projections
 	if f != nil {
@@ -198,7 +207,7 @@ func (p *Projector) press(ctx context.Context, press *timeline.Press, d Dirty) e
 	if f != nil {
 		from = f.WriteAt
 	}
-	old, ver, err := p.store.ReadProjections(ctx, press.Plant, press.Name, from)
+	old, ver, err := p.store.ReadProjections(ctx, d.Plant, d.Press, from)
 	if err != nil {
 		return err
 	}
@@ -211,7 +220,7 @@ func (p *Projector) press(ctx context.Context, press *timeline.Press, d Dirty) e
 	}
 	p.presses.Add(1)
 	p.written.Add(int64(n))
-	return p.store.ClearDirty(ctx, press.Plant, press.Name, d.UpTo)
+	return p.store.ClearDirty(ctx, d.Plant, d.Press, d.UpTo)
 }
 
 func count(r timeline.Projections) int {
@@ -229,6 +238,10 @@ type Rows interface {
 // exists, the fold starts at the press's first event.
 func Load(ctx context.Context, log Log, rows Rows, press *timeline.Press, from int64) (*Fold, error) {
 	epochs, err := log.Epochs(ctx, press.Plant, press.Name)
+	if err != nil {
+		return nil, err
+	}
+	repeats, err := log.Repeats(ctx, press.Plant, press.Name)
 	if err != nil {
 		return nil, err
 	}
@@ -252,6 +265,7 @@ func Load(ctx context.Context, log Log, rows Rows, press *timeline.Press, from i
 		if err != nil {
 			return nil, err
 		}
+		evs = timeline.DropRepeats(evs, repeats)
 		f.History = timeline.Build(sl, evs, epochs)
 		first, ok := f.History.First()
 		f.Frontier, _ = f.History.Frontier()
@@ -290,9 +304,9 @@ func (f *Fold) resume(ctx context.Context, rows Rows, from int64) (ok bool, err 
 	}
 	// The day of the old frontier was cut short there, and what looked past it
 	// saw less than it will now.
-	day := min(p.Calendar.DayAt(from), last)
-	f.WriteAt = day - reach
-	f.First = f.WriteAt - reach
+	changed := min(from, p.Calendar.Plan(last).Span().From)
+	f.WriteAt = p.Calendar.DayAt(changed - around)
+	f.First = p.Calendar.DayAt(p.Calendar.Plan(f.WriteAt).Span().From - around)
 	before, ok, err := rows.ReadPressDay(ctx, p.Plant, p.Name, f.First-1)
 	if err != nil || !ok {
 		return false, err

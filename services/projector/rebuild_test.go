@@ -14,11 +14,14 @@ import (
 // besideStore is the warehouse as a rebuild's target, as the program binds it.
 type besideStore struct {
 	*warehouse.DB
+	set        warehouse.ProjectionSet
 	beforeSwap func() error
 }
 
+func (s besideStore) MakeBeside(ctx context.Context) error { return s.DB.MakeBeside(ctx, s.set) }
+
 func (s besideStore) WriteBeside(ctx context.Context, rows timeline.Projections, ver uint64) error {
-	return s.DB.WriteProjections(ctx, warehouse.Beside, rows, timeline.Projections{}, ver)
+	return s.DB.WriteProjections(ctx, s.set, rows, timeline.Projections{}, ver)
 }
 
 func (s besideStore) SwapBeside(ctx context.Context) error {
@@ -27,7 +30,7 @@ func (s besideStore) SwapBeside(ctx context.Context) error {
 			return err
 		}
 	}
-	return s.DB.SwapBeside(ctx)
+	return s.DB.SwapBeside(ctx, s.set)
 }
 
 func (s besideStore) ArrivedAfter(ctx context.Context, pos uint64) ([]Dirty, error) {
@@ -65,7 +68,7 @@ func TestRebuildSameProjections(t *testing.T) {
 	e.project()
 	want := e.checksums()
 	var seen []int
-	got, err := Rebuild(e.ctx, e.db, besideStore{DB: e.db}, 2, nil, func(done, total int) { seen = append(seen, done, total) })
+	got, err := Rebuild(e.ctx, e.db, besideStore{DB: e.db, set: warehouse.NewBeside()}, 2, nil, func(done, total int) { seen = append(seen, done, total) })
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -84,7 +87,7 @@ func TestRebuildSameProjections(t *testing.T) {
 	if reflect.DeepEqual(e.checksums(), want) {
 		t.Fatal("the checksum does not see a spoiled row")
 	}
-	if _, err := Rebuild(e.ctx, e.db, besideStore{DB: e.db}, 1, nil, nil); err != nil {
+	if _, err := Rebuild(e.ctx, e.db, besideStore{DB: e.db, set: warehouse.NewBeside()}, 1, nil, nil); err != nil {
 		t.Fatal(err)
 	}
 	if now := e.checksums(); !reflect.DeepEqual(now, want) {
@@ -117,7 +120,7 @@ func TestRebuildWhileEventsArrive(t *testing.T) {
 	first, later = all()
 	e.insert(first)
 	e.project()
-	store := besideStore{DB: e.db, beforeSwap: func() error {
+	store := besideStore{DB: e.db, set: warehouse.NewBeside(), beforeSwap: func() error {
 		e.insert(later)
 		e.project()
 		return nil
@@ -141,7 +144,7 @@ func TestRebuildCutShort(t *testing.T) {
 	e.project()
 	want := e.checksums()
 	stop := errors.New("cut short")
-	if _, err := Rebuild(e.ctx, e.db, besideStore{DB: e.db, beforeSwap: func() error { return stop }}, 1, nil, nil); !errors.Is(err, stop) {
+	if _, err := Rebuild(e.ctx, e.db, besideStore{DB: e.db, set: warehouse.NewBeside(), beforeSwap: func() error { return stop }}, 1, nil, nil); !errors.Is(err, stop) {
 		t.Fatalf("error %v", err)
 	}
 	if got := e.checksums(); !reflect.DeepEqual(got, want) {
@@ -149,7 +152,7 @@ func TestRebuildCutShort(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(e.ctx)
 	cancel()
-	if _, err := Rebuild(ctx, e.db, besideStore{DB: e.db}, 1, nil, nil); !errors.Is(err, context.Canceled) {
+	if _, err := Rebuild(ctx, e.db, besideStore{DB: e.db, set: warehouse.NewBeside()}, 1, nil, nil); !errors.Is(err, context.Canceled) {
 		t.Errorf("error %v", err)
 	}
 }

@@ -97,7 +97,7 @@ func TestResolveCycleAndClosures(t *testing.T) {
 }
 
 // The clocks of both zones, and nights on which they change. Check values:
-// ACCOUNTING §12 example 3 (worked by hand) for Berlin; for New York the rule
+// The worked spring night (by hand) for Berlin; for New York the rule
 // of the US Energy Policy Act of 2005 (from memory): 02:00 on the second
 // Sunday of March and the first of November.
 func TestResolveClockChanges(t *testing.T) {

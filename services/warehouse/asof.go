@@ -40,6 +40,11 @@ func (l *LogAt) ReadEvents(ctx context.Context, plant, press string, from, to in
 	return l.db.readEvents(ctx, selectEventsAt, plant, press, from, to, l.arg())
 }
 
+// Repeats is DB.Repeats as of the insert number.
+func (l *LogAt) Repeats(ctx context.Context, plant, press string) ([]timeline.Repeat, error) {
+	return l.db.repeats(ctx, strings.Replace(selectRepeats, "\nGROUP BY", " AND pos <= {maxpos:UInt64}\nGROUP BY", 1), plant, press, l.arg())
+}
+
 // Epochs ranks the epochs of a press by when their lowest seq stored up to the
 // insert number was recorded. They are sorted by epoch.
 func (l *LogAt) Epochs(ctx context.Context, plant, press string) ([]timeline.EpochRank, error) {
@@ -73,11 +78,11 @@ func (l *LogAt) LatestRegistry(ctx context.Context) ([]*pb.RegistryRevision, err
 }
 
 // ArrivedAfter says which presses got events after an insert number, and the
-// earliest instant (unix ms) that these can change; a corrected job changes all
-// since the press's beginning.
+// earliest instant (unix ms) that these can change; a corrected job, and what is
+// taken back (it may be a correction), change all since the press's beginning.
 func (db *DB) ArrivedAfter(ctx context.Context, pos uint64) ([]Dirty, error) {
 	rows, err := db.conn.Query(ctx, `
-SELECT plant, press, min(multiIf(kind = 20, {ever:Int64}, kind IN (15, 17, 21), toUnixTimestamp64Milli(from_at), toUnixTimestamp64Milli(occurred_at)))
+SELECT plant, press, min(multiIf(kind IN (20, 21), {ever:Int64}, kind IN (15, 17), toUnixTimestamp64Milli(from_at), toUnixTimestamp64Milli(occurred_at)))
 FROM events
 WHERE pos > {pos:UInt64}
 GROUP BY plant, press ORDER BY plant, press`, clickhouse.Named("pos", param(pos)), clickhouse.Named("ever", param(sinceEver)))

@@ -243,10 +243,26 @@ func (db *DB) voidedAmong(ctx context.Context, rows []eventRow) (map[int]bool, e
 	if len(epochs) == 0 {
 		return out, nil
 	}
-	voids := map[epochKey][]SeqRange{}
-	err := db.ranges(ctx, "SELECT plant, press, target_epoch, target_first, target_last FROM events WHERE kind = 21 AND has({epochs:Array(UInt64)}, target_epoch)",
-		func(k epochKey, r SeqRange) { voids[k] = append(voids[k], r) }, clickhouse.Named("epochs", epochs))
+	type void struct {
+		SeqRange
+		earliest int64 // what lies before is not taken back, unix ms
+	}
+	voids := map[epochKey][]void{}
+	vs, err := db.conn.Query(ctx, "SELECT plant, press, target_epoch, target_first, target_last, toUnixTimestamp64Milli(from_at) FROM events WHERE kind = 21 AND has({epochs:Array(UInt64)}, target_epoch)",
+		clickhouse.Named("epochs", epochs))
 	if err != nil {
+		return nil, err
+	}
+	defer vs.Close()
+	for vs.Next() {
+		var k epochKey
+		var v void
+		if err := vs.Scan(&k.plant, &k.press, &k.epoch, &v.First, &v.Last, &v.earliest); err != nil {
+			return nil, err
+		}
+		voids[k] = append(voids[k], v)
+	}
+	if err := vs.Err(); err != nil {
 		return nil, err
 	}
 	for i := range rows {
@@ -254,13 +270,21 @@ func (db *DB) voidedAmong(ctx context.Context, rows []eventRow) (map[int]bool, e
 			continue
 		}
 		for _, v := range voids[epochKey{rows[i].plant, rows[i].press, rows[i].epoch}] {
-			if rows[i].seq >= v.First && rows[i].seq <= v.Last {
+			if rows[i].seq >= v.First && rows[i].seq <= v.Last && rows[i].spokenOf() >= v.earliest {
 				out[i] = true
 				break
 			}
 		}
 	}
 	return out, nil
+}
+
+// spokenOf is the earliest instant an event speaks of, unix ms.
+func (r *eventRow) spokenOf() int64 {
+	if k := timeline.Kind(r.kind); k == timeline.KindReasonNoted || k == timeline.KindWasteBooked {
+		return min(r.occurredAt, r.fromAt)
+	}
+	return r.occurredAt
 }
 
 // EventID is an event's name: plant/press/epoch/seq, epoch as 16 hex digits.

@@ -176,7 +176,17 @@ const (
 	highPosName = "high_pos"
 )
 
-// MaxPos is the highest insert number stored or noted; 0 for an empty log.
+// StoredPos is the highest insert number of a stored event; 0 for an empty log. It is what an answer could have seen.
+func (db *DB) StoredPos(ctx context.Context) (uint64, error) {
+	var pos uint64
+	if err := db.conn.QueryRow(ctx, "SELECT max(pos) FROM events").Scan(&pos); err != nil {
+		return 0, fmt.Errorf("read the highest stored pos: %w", err)
+	}
+	return pos, nil
+}
+
+// MaxPos is the highest insert number stored or noted; 0 for an empty log. It is for the writer, which must never give
+// a number twice; readers want StoredPos.
 func (db *DB) MaxPos(ctx context.Context) (uint64, error) {
 	var pos uint64
 	err := db.conn.QueryRow(ctx, "SELECT greatest((SELECT max(pos) FROM events), (SELECT max(toUInt64OrZero(value)) FROM meta WHERE name IN ({name:String}, {high:String})))",

@@ -45,11 +45,12 @@ var (
 // rebuild makes beside them.
 type ProjectionSet struct{ suffix string }
 
-// Live is the set that answers questions; Beside is the one a rebuild fills.
-var (
-	Live   = ProjectionSet{}
-	Beside = ProjectionSet{"_beside"}
-)
+// Live is the set that answers questions.
+var Live = ProjectionSet{}
+
+// NewBeside names a set that a rebuild fills, of its own: two rebuilds at once
+// do not touch each other's tables.
+func NewBeside() ProjectionSet { return ProjectionSet{fmt.Sprintf("_beside_%016x", randomUint64())} }
 
 // ReadProjections returns a press's rows from a day on, as stored, and the
 // highest version in use for the press, or given up by Fence.
@@ -240,17 +241,18 @@ func writeRows[T any](ctx context.Context, db *DB, p projection[T], set Projecti
 	return nil
 }
 
-// MakeBeside makes an empty set of projection tables beside the live ones.
-func (db *DB) MakeBeside(ctx context.Context) error {
+// MakeBeside makes an empty set of projection tables beside the live ones. What
+// a rebuild that was cut short left a day ago or longer is dropped.
+func (db *DB) MakeBeside(ctx context.Context, set ProjectionSet) error {
+	if err := db.dropLeftovers(ctx); err != nil {
+		return err
+	}
 	for _, t := range []struct{ name, create string }{
-		{tablePressDays, pressDays.create(Beside)}, {tableShiftFacts, shiftFacts.create(Beside)},
-		{tableVisits, visits.create(Beside)}, {tableDuties, duties.create(Beside)},
+		{tablePressDays, pressDays.create(set)}, {tableShiftFacts, shiftFacts.create(set)},
+		{tableVisits, visits.create(set)}, {tableDuties, duties.create(set)},
 	} {
-		if err := db.conn.Exec(ctx, "DROP TABLE IF EXISTS "+t.name+Beside.suffix+" SYNC"); err != nil {
-			return fmt.Errorf("drop %s: %w", t.name+Beside.suffix, err)
-		}
 		if err := db.conn.Exec(ctx, t.create); err != nil {
-			return fmt.Errorf("create %s: %w", t.name+Beside.suffix, err)
+			return fmt.Errorf("create %s: %w", t.name+set.suffix, err)
 		}
 	}
 	return nil
@@ -258,15 +260,40 @@ func (db *DB) MakeBeside(ctx context.Context) error {
 
 // SwapBeside puts the tables made beside in place of the live ones and drops
 // the old ones.
-func (db *DB) SwapBeside(ctx context.Context) error {
+func (db *DB) SwapBeside(ctx context.Context, set ProjectionSet) error {
 	for _, t := range []string{tableShiftFacts, tableVisits, tableDuties, tablePressDays} {
-		if err := db.conn.Exec(ctx, fmt.Sprintf("EXCHANGE TABLES %s AND %s", t, t+Beside.suffix)); err != nil {
+		if err := db.conn.Exec(ctx, fmt.Sprintf("EXCHANGE TABLES %s AND %s", t, t+set.suffix)); err != nil {
 			return fmt.Errorf("swap %s: %w", t, err)
 		}
 	}
 	for _, t := range []string{tableShiftFacts, tableVisits, tableDuties, tablePressDays} {
-		if err := db.conn.Exec(ctx, "DROP TABLE IF EXISTS "+t+Beside.suffix+" SYNC"); err != nil {
-			return fmt.Errorf("drop %s: %w", t+Beside.suffix, err)
+		if err := db.conn.Exec(ctx, "DROP TABLE IF EXISTS "+t+set.suffix+" SYNC"); err != nil {
+			return fmt.Errorf("drop %s: %w", t+set.suffix, err)
+		}
+	}
+	return nil
+}
+
+func (db *DB) dropLeftovers(ctx context.Context) error {
+	rows, err := db.conn.Query(ctx, "SELECT name FROM system.tables WHERE database = currentDatabase() AND match(name, '_beside_[0-9a-f]{16}$') AND metadata_modification_time < now() - INTERVAL 1 DAY")
+	if err != nil {
+		return fmt.Errorf("look for what rebuilds left: %w", err)
+	}
+	defer rows.Close()
+	var names []string
+	for rows.Next() {
+		var n string
+		if err := rows.Scan(&n); err != nil {
+			return fmt.Errorf("look for what rebuilds left: %w", err)
+		}
+		names = append(names, n)
+	}
+	if err := rows.Err(); err != nil {
+		return fmt.Errorf("look for what rebuilds left: %w", err)
+	}
+	for _, n := range names {
+		if err := db.conn.Exec(ctx, "DROP TABLE IF EXISTS "+identifier(n)+" SYNC"); err != nil {
+			return fmt.Errorf("drop %s: %w", n, err)
 		}
 	}
 	return nil

@@ -151,13 +151,14 @@ func TestProjectionsRoundTrip(t *testing.T) {
 		t.Errorf("checksums before %v after %v", before, after)
 	}
 	// A rebuild's tables are swapped in whole.
-	if err := db.MakeBeside(ctx); err != nil {
+	beside := NewBeside()
+	if err := db.MakeBeside(ctx, beside); err != nil {
 		t.Fatal(err)
 	}
-	if err := db.WriteProjections(ctx, Beside, Projections{Days: p.Days}, Projections{}, 1); err != nil {
+	if err := db.WriteProjections(ctx, beside, Projections{Days: p.Days}, Projections{}, 1); err != nil {
 		t.Fatal(err)
 	}
-	if err := db.SwapBeside(ctx); err != nil {
+	if err := db.SwapBeside(ctx, beside); err != nil {
 		t.Fatal(err)
 	}
 	got, _, err = db.ReadProjections(ctx, Live, "a", "b", 19999)

@@ -171,6 +171,22 @@ WHERE kind IN (10, 18) AND plant = {plant:String} AND press = {press:String} AND
 	return ms, n > 0, nil
 }
 
+// VoidedJobStart is the earliest start of the jobs whose corrections a void of [first, last] of an epoch takes back,
+// unix ms; ok is false when it takes none back.
+func (db *DB) VoidedJobStart(ctx context.Context, plant, press string, epoch, first, last uint64) (ms int64, ok bool, err error) {
+	var n uint64
+	err = db.conn.QueryRow(ctx, `
+SELECT count(), toUnixTimestamp64Milli(min(occurred_at)) FROM events
+WHERE kind IN (10, 18) AND plant = {plant:String} AND press = {press:String} AND job IN
+  (SELECT job FROM events WHERE kind = 20 AND plant = {plant:String} AND press = {press:String}
+   AND epoch = {epoch:UInt64} AND seq BETWEEN {first:UInt64} AND {last:UInt64})`,
+		pressArgs(plant, press, clickhouse.Named("epoch", param(epoch)), clickhouse.Named("first", param(first)), clickhouse.Named("last", param(last)))...).Scan(&n, &ms)
+	if err != nil {
+		return 0, false, fmt.Errorf("start of the jobs of %s/%s whose corrections are taken back: %w", plant, press, err)
+	}
+	return ms, n > 0, nil
+}
+
 // Epochs ranks the epochs of a press by when their lowest stored seq was recorded. They are sorted by epoch.
 func (db *DB) Epochs(ctx context.Context, plant, press string) ([]timeline.EpochRank, error) {
 	rows, err := db.conn.Query(ctx, `
@@ -219,3 +235,43 @@ func (in interner) of(s string) string {
 }
 
 func timeOf(ms int64) time.Time { return time.UnixMilli(ms).UTC() }
+
+const selectRepeats = `
+SELECT kind, source_key, argMin(tuple(epoch, seq), tuple(toUnixTimestamp64Milli(occurred_at) + recorded_delay_ms, epoch, seq)) AS first
+FROM events FINAL
+WHERE kind IN ` + eventKinds + ` AND plant = {plant:String} AND press = {press:String} AND source_key != ''
+GROUP BY kind, source_key HAVING count() > 1
+ORDER BY kind, source_key`
+
+// Repeats names the event that counts of every kind and source key that is on the press more than once.
+func (db *DB) Repeats(ctx context.Context, plant, press string) ([]timeline.Repeat, error) {
+	return db.repeats(ctx, selectRepeats, plant, press)
+}
+
+func (db *DB) repeats(ctx context.Context, sql, plant, press string, args ...any) ([]timeline.Repeat, error) {
+	rows, err := db.conn.Query(ctx, sql, pressArgs(plant, press, args...)...)
+	if err != nil {
+		return nil, fmt.Errorf("read repeats of %s/%s: %w", plant, press, err)
+	}
+	defer rows.Close()
+	var out []timeline.Repeat
+	for rows.Next() {
+		var kind uint8
+		var r timeline.Repeat
+		var first []any
+		if err := rows.Scan(&kind, &r.SourceKey, &first); err != nil {
+			return nil, fmt.Errorf("read repeats of %s/%s: %w", plant, press, err)
+		}
+		epoch, ok1 := first[0].(uint64)
+		seq, ok2 := first[1].(uint64)
+		if !ok1 || !ok2 {
+			return nil, fmt.Errorf("read repeats of %s/%s: unexpected types", plant, press)
+		}
+		r.Kind, r.First = timeline.Kind(kind), timeline.ID{Epoch: epoch, Seq: seq}
+		out = append(out, r)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("read repeats of %s/%s: %w", plant, press, err)
+	}
+	return out, nil
+}

@@ -309,6 +309,9 @@ func TestOldServerIsRefused(t *testing.T) {
 	}
 	number := fmt.Sprintf("%d.%d.%d", v.Version.Major, v.Version.Minor, v.Version.Patch)
 	if v.Version.Major >= 24 {
+		if os.Getenv("CI") == "true" {
+			t.Fatalf("the clickhouse-server here is %s, not an old one", number)
+		}
 		t.Skipf("the clickhouse-server here is %s, not an old one", number)
 	}
 	err = engine.CheckVersion(v.DisplayName, number)

@@ -6,7 +6,7 @@
 -- lower pos stays: as-of answers do not change when an event is stored again. pos first, or press before kind, was
 -- rejected: the first scatters a press's day over the table, the second reads all slices to find the few notes.
 -- The partition is a function of the key, because replacing works only inside a partition.
--- Codecs decide the size: see PERFORMANCE-NOTES.
+-- Codecs decide the size: about 6 bytes a slice, over 13 with the default ones.
 CREATE TABLE IF NOT EXISTS events
 (
     kind              UInt8 COMMENT 'number of the body in event.proto; 0: a body this version does not know, whole in raw' CODEC(ZSTD(1)),

@@ -566,7 +566,13 @@ type Session struct {
 	// Visits in order.
 	Visits []*Visit `protobuf:"bytes,10,rep,name=visits,proto3" json:"visits,omitempty"`
 	// Time after the last sign-off, milliseconds.
-	ClosingMs     int64 `protobuf:"varint,11,opt,name=closing_ms,json=closingMs,proto3" json:"closing_ms,omitempty"`
+	ClosingMs int64 `protobuf:"varint,11,opt,name=closing_ms,json=closingMs,proto3" json:"closing_ms,omitempty"`
+	// Time over the allowance of the session's group, milliseconds; 0 on the
+	// later sessions of a group.
+	OverrunMs int64 `protobuf:"varint,12,opt,name=overrun_ms,json=overrunMs,proto3" json:"overrun_ms,omitempty"`
+	// The session overlaps the one before: both are one group with one allowance,
+	// which stands on the first.
+	SameGroup     bool `protobuf:"varint,13,opt,name=same_group,json=sameGroup,proto3" json:"same_group,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -676,6 +682,20 @@ func (x *Session) GetClosingMs() int64 {
 		return x.ClosingMs
 	}
 	return 0
+}
+
+func (x *Session) GetOverrunMs() int64 {
+	if x != nil {
+		return x.OverrunMs
+	}
+	return 0
+}
+
+func (x *Session) GetSameGroup() bool {
+	if x != nil {
+		return x.SameGroup
+	}
+	return false
 }
 
 // Visit is one station's share of a session.
@@ -896,7 +916,7 @@ const file_downweb_v1_cleaning_service_proto_rawDesc = "" +
 	"\tpage_size\x18\x03 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12\x1d\n" +
 	"\n" +
-	"page_token\x18\x04 \x01(\tR\tpageToken\"\x8b\x03\n" +
+	"page_token\x18\x04 \x01(\tR\tpageToken\"\xc9\x03\n" +
 	"\aSession\x12\x14\n" +
 	"\x05press\x18\x01 \x01(\tR\x05press\x12\x18\n" +
 	"\asession\x18\x02 \x01(\tR\asession\x12\x10\n" +
@@ -911,7 +931,11 @@ const file_downweb_v1_cleaning_service_proto_rawDesc = "" +
 	"\x06visits\x18\n" +
 	" \x03(\v2\x11.downweb.v1.VisitR\x06visits\x12\x1d\n" +
 	"\n" +
-	"closing_ms\x18\v \x01(\x03R\tclosingMs\"\xdf\x01\n" +
+	"closing_ms\x18\v \x01(\x03R\tclosingMs\x12\x1d\n" +
+	"\n" +
+	"overrun_ms\x18\f \x01(\x03R\toverrunMs\x12\x1d\n" +
+	"\n" +
+	"same_group\x18\r \x01(\bR\tsameGroup\"\xdf\x01\n" +
 	"\x05Visit\x12\x18\n" +
 	"\astation\x18\x01 \x01(\tR\astation\x12\x12\n" +
 	"\x04task\x18\x02 \x01(\tR\x04task\x12.\n" +

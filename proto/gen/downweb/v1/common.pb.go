@@ -370,7 +370,10 @@ type Money struct {
 	// ISO 4217 code.
 	Currency string `protobuf:"bytes,1,opt,name=currency,proto3" json:"currency,omitempty"`
 	// Decimal string, e.g. "804.90".
-	Amount        string `protobuf:"bytes,2,opt,name=amount,proto3" json:"amount,omitempty"`
+	Amount string `protobuf:"bytes,2,opt,name=amount,proto3" json:"amount,omitempty"`
+	// What minutes were priced by: "press hour" or "contribution hour"; empty
+	// where no minutes are in it. Amounts of two bases are never added.
+	Basis         string `protobuf:"bytes,3,opt,name=basis,proto3" json:"basis,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -415,6 +418,13 @@ func (x *Money) GetCurrency() string {
 func (x *Money) GetAmount() string {
 	if x != nil {
 		return x.Amount
+	}
+	return ""
+}
+
+func (x *Money) GetBasis() string {
+	if x != nil {
+		return x.Basis
 	}
 	return ""
 }
@@ -541,10 +551,11 @@ const file_downweb_v1_common_proto_rawDesc = "" +
 	"\n" +
 	"unknown_ms\x18\x04 \x01(\x03R\tunknownMs\x12\x1f\n" +
 	"\vknown_share\x18\x05 \x01(\x01R\n" +
-	"knownShare\";\n" +
+	"knownShare\"Q\n" +
 	"\x05Money\x12\x1a\n" +
 	"\bcurrency\x18\x01 \x01(\tR\bcurrency\x12\x16\n" +
-	"\x06amount\x18\x02 \x01(\tR\x06amount\"|\n" +
+	"\x06amount\x18\x02 \x01(\tR\x06amount\x12\x14\n" +
+	"\x05basis\x18\x03 \x01(\tR\x05basis\"|\n" +
 	"\bEstimate\x12\x14\n" +
 	"\x05value\x18\x01 \x01(\x01R\x05value\x12\x10\n" +
 	"\x03low\x18\x02 \x01(\x01R\x03low\x12\x12\n" +

@@ -1530,7 +1530,7 @@ type WasteBooked struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Start, inclusive.
 	From *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
-	// End, exclusive; at most 7 days after from.
+	// End, exclusive; at most 48 hours after from.
 	To *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=to,proto3" json:"to,omitempty"`
 	// Job id; empty: any job in the interval.
 	Job string `protobuf:"bytes,3,opt,name=job,proto3" json:"job,omitempty"`

@@ -182,7 +182,7 @@ type LossLeaf struct {
 	TimeUs int64 `protobuf:"varint,5,opt,name=time_us,json=timeUs,proto3" json:"time_us,omitempty"`
 	// Length wasted, millimeters, in all states.
 	LengthMm int64 `protobuf:"varint,6,opt,name=length_mm,json=lengthMm,proto3" json:"length_mm,omitempty"`
-	// Money, one amount per currency.
+	// Money, one amount per currency and basis.
 	Money []*Money `protobuf:"bytes,7,rep,name=money,proto3" json:"money,omitempty"`
 	// Share of planned busy time, in points of OEE (0 to 100).
 	OeePoints float64 `protobuf:"fixed64,8,opt,name=oee_points,json=oeePoints,proto3" json:"oee_points,omitempty"`
@@ -343,11 +343,13 @@ type LossTree struct {
 	OutsidePlannedBusyUs int64 `protobuf:"varint,26,opt,name=outside_planned_busy_us,json=outsidePlannedBusyUs,proto3" json:"outside_planned_busy_us,omitempty"`
 	// See outside_planned_busy_us.
 	OutsideOee float64 `protobuf:"fixed64,27,opt,name=outside_oee,json=outsideOee,proto3" json:"outside_oee,omitempty"`
-	// "press hour" or "contribution hour"; empty when mixed.
+	// "press hour" or "contribution hour"; empty when both are in the tree: each
+	// amount then names its own.
 	Basis string `protobuf:"bytes,28,opt,name=basis,proto3" json:"basis,omitempty"`
 	// Press-days behind the tree.
 	PressDays int64 `protobuf:"varint,29,opt,name=press_days,json=pressDays,proto3" json:"press_days,omitempty"`
-	// Rounding line that makes the money column add up, one per currency.
+	// Rounding line that makes the money column add up, one per currency and
+	// basis.
 	Rounding []*Money `protobuf:"bytes,30,rep,name=rounding,proto3" json:"rounding,omitempty"`
 	// Unknown reason slugs in use, taken at their state's default.
 	UnknownReasons int64 `protobuf:"varint,31,opt,name=unknown_reasons,json=unknownReasons,proto3" json:"unknown_reasons,omitempty"`
