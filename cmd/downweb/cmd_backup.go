@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"path"
 	"path/filepath"
 	"strings"
@@ -28,8 +29,9 @@ func (a *app) backupCommand() *cobra.Command {
 	c := &cobra.Command{Use: "backup DIR", Short: "copy the warehouse, the registry, the keys and the config to a new directory, while the line runs", Args: exactly(1),
 		Long: "Writes to DIR, which must be new or empty: every stored event up to one moment, dead letters, gaps, the registry, studies\n" +
 			"with their data sets, the keys and downweb.yaml; and a manifest and SHA256SUMS. DIR appears when it is whole.\n" +
-			"The line may run. Not in it: projections (restore makes them anew), the stream and the agents' spools, which after a\n" +
-			"restore send what came later. The stream keeps 14 days: back up at least weekly.\n" +
+			"The line may run; where it does not, the engine is started for the copy. Not in it: projections (restore makes them\n" +
+			"anew), the stream and the agents' spools, which after a restore send what came later.\n" +
+			"The stream keeps 14 days: back up at least weekly.\n" +
 			"DIR holds passwords and badge keys: keep it as closed as the machine itself.",
 		Example: "  downweb backup /mnt/backup/2026-06-28 --data-dir /var/lib/downweb\n" +
 			"  downweb backup --verify /mnt/backup/2026-06-28\n" +
@@ -60,6 +62,17 @@ func (a *app) backUp(ctx context.Context, cfg *Config, dir string) (*warehouse.B
 	if err != nil {
 		return nil, err
 	}
+	d := dataDir(cfg.DataDir)
+	if _, err := os.Stat(d.engine()); cfg.Warehouse.DSN == "" && err == nil {
+		if release, err := d.hold(); err == nil { // nothing runs here
+			defer release()
+			stop, err := startEngine(ctx, cfg, log)
+			if err != nil {
+				return nil, err
+			}
+			defer stop()
+		}
+	}
 	db, err := openWarehouse(ctx, cfg, log)
 	if err != nil {
 		return nil, err
@@ -75,7 +88,6 @@ func (a *app) backUp(ctx context.Context, cfg *Config, dir string) (*warehouse.B
 	if err := db.BackUp(ctx, draft, bar.step); err != nil {
 		return nil, err
 	}
-	d := dataDir(cfg.DataDir)
 	if err := addTree(draft, d.keys(), backupKeys); err != nil {
 		return nil, err
 	}
