@@ -130,7 +130,7 @@ func (a *app) restore(ctx context.Context, cfg *Config, dir string, m *warehouse
 	if err := db.RestoreTables(ctx, dir, m, bar.step); err != nil {
 		return err
 	}
-	r, err := projector.Rebuild(ctx, db, besideStore{db}, workers, nil, func(done, total int) {
+	r, err := projector.Rebuild(ctx, db, newBesideStore(db), workers, nil, func(done, total int) {
 		bar.say(fmt.Sprintf("projections, %d of %d presses", done, total))
 	})
 	if err != nil {

@@ -115,7 +115,7 @@ GROUP BY table ORDER BY table`)
 		if err := rows.Scan(&t.Name, &t.Columns); err != nil {
 			return nil, fmt.Errorf("list the tables: %w", err)
 		}
-		if !slices.Contains(notBackedUp, strings.TrimSuffix(t.Name, Beside.suffix)) {
+		if !slices.Contains(notBackedUp, liveName(t.Name)) {
 			out = append(out, t)
 		}
 	}
