@@ -52,6 +52,12 @@ var Live = ProjectionSet{}
 // do not touch each other's tables.
 func NewBeside() ProjectionSet { return ProjectionSet{fmt.Sprintf("_beside_%016x", randomUint64())} }
 
+// liveName is a table's name without what a rebuild's set adds to it.
+func liveName(table string) string {
+	name, _, _ := strings.Cut(table, "_beside_")
+	return name
+}
+
 // ReadProjections returns a press's rows from a day on, as stored, and the
 // highest version in use for the press, or given up by Fence.
 func (db *DB) ReadProjections(ctx context.Context, set ProjectionSet, plant, press string, from timeline.Day) (Projections, uint64, error) {
