@@ -207,7 +207,20 @@ func (a *apart) accepted(p *part) int64 {
 }
 
 func (a *apart) ask(args ...string) (code int, out, errs string) {
-	return command(a.t, append(args, "--addr", a.grpc)...)
+	return a.command(append(args, "--addr", a.grpc)...)
+}
+
+// command runs downweb in a process of its own, so that tests may run side by side.
+func (a *apart) command(args ...string) (code int, out, errs string) {
+	a.t.Helper()
+	c := exec.CommandContext(a.t.Context(), os.Args[0], args...)
+	c.Env = append(os.Environ(), "TEST_PLAY=downweb", "XDG_STATE_HOME="+a.root)
+	var o, e bytes.Buffer
+	c.Stdout, c.Stderr = &o, &e
+	if err := c.Run(); err != nil && c.ProcessState == nil {
+		a.t.Fatal(err)
+	}
+	return c.ProcessState.ExitCode(), o.String(), e.String()
 }
 
 func (a *apart) status(args ...string) (st *pb.GetStatusResponse, ok bool) {
@@ -389,7 +402,7 @@ func (a *apart) finish(in *input, agent *part) {
 	if !ok || before.GetDead() != 0 || before.GetUnbalancedPressDays() != 0 || before.GetPressDays() == 0 || before.GetChecksum() == "" {
 		a.t.Errorf("status: %v", before)
 	}
-	if code, _, errs := command(a.t, "rebuild", "--data-dir", filepath.Join(a.root, "api")); code != 0 {
+	if code, _, errs := a.command("rebuild", "--data-dir", filepath.Join(a.root, "api")); code != 0 {
 		a.t.Fatalf("rebuild: %s", errs)
 	}
 	a.within(60*time.Second, "the rebuild is projected", func() bool { st, ok := a.status(); return ok && st.GetDirtyPressDays() == 0 })

@@ -156,8 +156,9 @@ func whole(ctx context.Context, js jetstream.JetStream) (leader int, missing str
 // one is killed, one is cut off, the leader is killed, two are down at once, all are started again one by one. What the
 // agent has accepted is stored, each event once, and the projections are those of a fold from the beginning.
 func TestThreeServersUnderFaults(t *testing.T) {
+	t.Parallel()
 	a, r := newApart(t), &routes{t: t, conns: map[*routeConn]bool{}}
-	in := newInput(t, 0)
+	in := newInput(t, 40_000)
 	a.startCluster(r)
 	a.startEngine()
 	ing := a.part("ingest", a.natsConfig(3)+a.dsn, "ingest").start()

@@ -71,7 +71,7 @@ func (l *Lease) Run(ctx context.Context, work func(ctx context.Context) error) e
 				l.log.Info("waiting for the lease", "lease", l.name, "err", err)
 				said = true
 			}
-			pause(ctx, l.ttl/5+rand.N(l.ttl/20+1))
+			pause(ctx, l.ttl/10+rand.N(l.ttl/20+1))
 			continue
 		}
 		said = false
