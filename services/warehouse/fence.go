@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -27,6 +29,9 @@ func (fencedError) FencedOut() bool { return true }
 // one may count on until it notices; it must not reach the new one's numbers.
 const fenceGap = 1000
 
+// fenceSpread bounds the random part of a fence's number.
+const fenceSpread = 1 << 16
+
 // fenceWait is how long Fence waits for writes that began before it.
 const fenceWait = time.Minute
 
@@ -44,18 +49,17 @@ var fenceTables = []struct{ table, column string }{
 //
 // A lease alone cannot do that: between looking at the lease and the insert a
 // process may sleep. So the table itself refuses. Fence takes a number above
-// all in use, notes it, and gives each table a constraint that only rows above
-// it may come in; then it waits for inserts that began under the old rule.
-// Constraints of several fences stand side by side until the next one: a
-// writer that wakes inside Fence adds a lower one, which changes nothing.
+// all in use and gives each table a constraint that only rows above it may come
+// in; then it waits for inserts that began under the old rule. Constraints of
+// several fences stand side by side until the next one: a writer that wakes
+// inside Fence adds a lower one, which changes nothing, or a higher one, which
+// makes the others begin anew. The number is partly random, so that two that
+// are in Fence at once do not count alike.
 func (db *DB) Fence(ctx context.Context) (floor uint64, err error) {
 	if floor, err = db.highest(ctx); err != nil {
 		return 0, fmt.Errorf("fence: %w", err)
 	}
-	floor += fenceGap
-	if err := db.NotePos(ctx, floor); err != nil {
-		return 0, fmt.Errorf("fence: %w", err)
-	}
+	floor += fenceGap + rand.N[uint64](fenceSpread)
 	for _, t := range fenceTables {
 		if err := db.fenceTable(ctx, t.table, t.column, floor); err != nil {
 			return 0, fmt.Errorf("fence: %w", err)
@@ -68,7 +72,7 @@ func (db *DB) Fence(ctx context.Context) (floor uint64, err error) {
 	return floor, nil
 }
 
-// highest number of any insert or projection, stored or noted.
+// highest number of any insert, projection or fence.
 func (db *DB) highest(ctx context.Context) (uint64, error) {
 	top, err := db.MaxPos(ctx)
 	if err != nil {
@@ -82,10 +86,14 @@ func (db *DB) highest(ctx context.Context) (uint64, error) {
 	if err := db.conn.QueryRow(ctx, "SELECT max(v) FROM ("+strings.Join(parts, " UNION ALL ")+")").Scan(&ver); err != nil {
 		return 0, fmt.Errorf("read the highest version: %w", err)
 	}
-	return max(top, ver), nil
+	fences, err := db.fences(ctx, "events")
+	if err != nil {
+		return 0, err
+	}
+	return max(top, ver, slices.Max(append(fences, 0))), nil
 }
 
-var fenceName = regexp.MustCompile(`CONSTRAINT ` + "`?" + `(fence_([0-9]+))\b`)
+var fenceName = regexp.MustCompile(`CONSTRAINT ` + "`?" + `fence_([0-9]+)\b`)
 
 func (db *DB) fenceTable(ctx context.Context, table, column string, floor uint64) error {
 	name := fmt.Sprintf("fence_%d", floor)
@@ -96,17 +104,32 @@ func (db *DB) fenceTable(ctx context.Context, table, column string, floor uint64
 	return db.dropFencesBelow(ctx, table, floor)
 }
 
-// dropFencesBelow lifts the constraints of earlier fences.
-func (db *DB) dropFencesBelow(ctx context.Context, table string, floor uint64) error {
+// fences are the numbers of a table's constraints.
+func (db *DB) fences(ctx context.Context, table string) ([]uint64, error) {
 	var create string
 	err := db.conn.QueryRow(ctx, "SELECT create_table_query FROM system.tables WHERE database = currentDatabase() AND name = {table:String}",
 		clickhouse.Named("table", table)).Scan(&create)
 	if err != nil {
-		return fmt.Errorf("read the constraints of %s: %w", table, err)
+		return nil, fmt.Errorf("read the constraints of %s: %w", table, err)
 	}
+	var out []uint64
 	for _, m := range fenceName.FindAllStringSubmatch(create, -1) {
-		if n, err := strconv.ParseUint(m[2], 10, 64); err == nil && n < floor {
-			if err := db.conn.Exec(ctx, fmt.Sprintf("ALTER TABLE %s DROP CONSTRAINT IF EXISTS %s", table, m[1])); err != nil {
+		if n, err := strconv.ParseUint(m[1], 10, 64); err == nil {
+			out = append(out, n)
+		}
+	}
+	return out, nil
+}
+
+// dropFencesBelow lifts the constraints of earlier fences.
+func (db *DB) dropFencesBelow(ctx context.Context, table string, floor uint64) error {
+	list, err := db.fences(ctx, table)
+	if err != nil {
+		return err
+	}
+	for _, n := range list {
+		if n < floor {
+			if err := db.conn.Exec(ctx, fmt.Sprintf("ALTER TABLE %s DROP CONSTRAINT IF EXISTS fence_%d", table, n)); err != nil {
 				return fmt.Errorf("release %s: %w", table, err)
 			}
 		}

@@ -268,6 +268,17 @@ func (db *DB) MakeBeside(ctx context.Context, set ProjectionSet) error {
 // the old ones.
 func (db *DB) SwapBeside(ctx context.Context, set ProjectionSet) error {
 	for _, t := range []string{tableShiftFacts, tableVisits, tableDuties, tablePressDays} {
+		fences, err := db.fences(ctx, t)
+		if err != nil {
+			return err
+		}
+		for _, n := range fences { // who is shut out of the old table is shut out of the new one
+			if err := db.fenceTable(ctx, t+set.suffix, "ver", n); err != nil {
+				return err
+			}
+		}
+	}
+	for _, t := range []string{tableShiftFacts, tableVisits, tableDuties, tablePressDays} {
 		if err := db.conn.Exec(ctx, fmt.Sprintf("EXCHANGE TABLES %s AND %s", t, t+set.suffix)); err != nil {
 			return fmt.Errorf("swap %s: %w", t, err)
 		}
