@@ -16,6 +16,7 @@ import (
 	"github.com/downweb/downweb/services/api"
 	"github.com/downweb/downweb/services/eventlog"
 	"github.com/downweb/downweb/services/ops"
+	"github.com/downweb/downweb/services/ops/traces"
 	"github.com/downweb/downweb/services/warehouse"
 )
 
@@ -44,6 +45,17 @@ func (a *app) apiCommand() *cobra.Command {
 			}
 			health := &roleHealth{nc: nc, js: js, db: db, log: log}
 			s := api.New(api.Config{Listen: cfg.API.GRPC, Version: programVersion(), Log: log}, apiDeps(db, nc, js, eventlog.NewBadges(badgeDir(cfg)), health.roles))
+			s.RegisterMetrics(a.metrics)
+			eventlog.RegisterConnMetrics(a.metrics)
+			stopTraces, err := traces.Start(ctx, "api", programVersion(), log)
+			if err != nil {
+				return err
+			}
+			defer func() {
+				last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 3*time.Second)
+				defer cancel()
+				stopTraces(last)
+			}()
 			g, ctx := errgroup.WithContext(ctx)
 			g.Go(func() error { return s.Run(ctx) })
 			if cfg.API.HTTP != "" {

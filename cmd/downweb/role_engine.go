@@ -48,6 +48,7 @@ func (a *app) engineCommand() *cobra.Command {
 		return a.role(c.Context(), "engine", cfg, func(ctx context.Context, log *slog.Logger, ready func(string)) error {
 			s := engine.New(engine.Config{Lib: lib, Dir: d.engine(), Listen: listen, Database: cfg.Warehouse.Database,
 				Password: secret, ReaderPassword: reader, MaxMemory: cfg.Engine.MaxMemory, Log: log})
+			s.RegisterMetrics(a.metrics)
 			go func() {
 				select {
 				case <-s.Ready():

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"github.com/downweb/downweb/services/eventlog"
 	"github.com/downweb/downweb/services/ingest"
 	"github.com/downweb/downweb/services/projector"
 	"github.com/downweb/downweb/services/registry"
@@ -54,6 +55,11 @@ func (a *app) ingestCommand() *cobra.Command {
 			}
 			in := ingest.New(ingest.Config{BatchEvents: cfg.Ingest.BatchEvents, BatchWait: cfg.Ingest.BatchWait, FutureLimit: cfg.Ingest.FutureLimit, PastLimit: cfg.Ingest.PastLimit},
 				ingest.Deps{NC: nc, JS: js, Warehouse: db, DirtyFor: registry.DirtyFor, Beside: beside, Log: log})
+			in.RegisterMetrics(a.metrics)
+			project.RegisterMetrics(a.metrics)
+			db.RegisterMetrics(a.metrics)
+			eventlog.RegisterConnMetrics(a.metrics)
+			eventlog.RegisterLogMetrics(a.metrics, js, db.WarehouseID())
 			ready(cfg.Warehouse.Database)
 			return in.Run(ctx)
 		})

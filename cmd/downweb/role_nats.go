@@ -36,6 +36,7 @@ func (a *app) natsCommand() *cobra.Command {
 		return a.role(c.Context(), "nats", cfg, func(ctx context.Context, log *slog.Logger, ready func(string)) error {
 			s := eventlog.NewServer(eventlog.ServerConfig{StoreDir: d.nats(), Listen: cfg.NATS.Listen, CorePassword: core, PressPassword: press,
 				Name: cfg.NATS.Cluster.Node, Cluster: cluster, Log: log})
+			s.RegisterMetrics(a.metrics)
 			go func() {
 				select {
 				case <-s.Ready():

@@ -19,6 +19,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
+	"github.com/downweb/downweb/services/ops/traces"
 	"github.com/downweb/downweb/services/registry"
 )
 
@@ -56,6 +57,7 @@ type Server struct {
 	closing chan struct{} // closed when Run is asked to stop: streams end
 	addr    net.Addr
 	studies *studyRunner
+	calls   *callMetrics
 	now     func() time.Time
 }
 
@@ -64,7 +66,7 @@ func New(cfg Config, deps Deps) *Server {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{cfg: cfg, deps: deps, log: cfg.Log, ready: make(chan struct{}), closing: make(chan struct{}), now: time.Now}
+	s := &Server{cfg: cfg, deps: deps, log: cfg.Log, ready: make(chan struct{}), closing: make(chan struct{}), now: time.Now, calls: newCallMetrics()}
 	s.studies = newStudyRunner(s)
 	return s
 }
@@ -129,10 +131,11 @@ func (s *Server) grpcServer() (*grpc.Server, *health.Server, error) {
 	})
 	g := grpc.NewServer(
 		grpc.MaxRecvMsgSize(maxMessage), grpc.MaxSendMsgSize(maxMessage),
+		grpc.StatsHandler(traces.Server()),
 		grpc.ChainUnaryInterceptor(
-			logging.UnaryServerInterceptor(logger, logOpts...), recovery.UnaryServerInterceptor(rec), unaryErrors(s.log), unaryValidate(validator)),
+			s.calls.unary, logging.UnaryServerInterceptor(logger, logOpts...), recovery.UnaryServerInterceptor(rec), unaryErrors(s.log), unaryValidate(validator)),
 		grpc.ChainStreamInterceptor(
-			logging.StreamServerInterceptor(logger, logOpts...), recovery.StreamServerInterceptor(rec), streamErrors(s.log), streamValidate(validator)),
+			s.calls.stream, logging.StreamServerInterceptor(logger, logOpts...), recovery.StreamServerInterceptor(rec), streamErrors(s.log), streamValidate(validator)),
 	)
 	pb.RegisterLossServiceServer(g, &lossService{s: s})
 	pb.RegisterCleaningServiceServer(g, &cleaningService{s: s})

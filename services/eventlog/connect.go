@@ -45,6 +45,7 @@ func connect(ctx context.Context, url, user, password, name string, log *slog.Lo
 		}),
 		nats.ReconnectHandler(func(*nats.Conn) { log.Info("log server is back") }),
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
+			refusals.Add(1)
 			log.Error("log server refused", "err", err) // permissions arrive here
 		}),
 	}

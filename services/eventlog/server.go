@@ -44,9 +44,10 @@ const (
 // owns the streams; account PRESS, for agents, sees two services of it and
 // nothing else: dw.v1.> (publish frames) and dw.mark.> (ask for marks).
 type Server struct {
-	cfg   ServerConfig
-	ready chan struct{}
-	url   atomic.Value
+	cfg     ServerConfig
+	ready   chan struct{}
+	url     atomic.Value
+	running atomic.Pointer[server.Server] // once ready
 }
 
 // NewServer returns a server that does nothing until Run.
@@ -101,6 +102,7 @@ func (s *Server) Run(ctx context.Context) error {
 	if !srv.JetStreamEnabled() {
 		return errors.New("nats server: JetStream did not start")
 	}
+	s.running.Store(srv)
 	s.url.Store("nats://" + srv.Addr().String())
 	close(s.ready)
 	return s.watch(ctx, srv)

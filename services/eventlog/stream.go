@@ -138,7 +138,7 @@ const AckWait = 20 * time.Second
 // Consumer is the durable pull consumer of one warehouse on stream PRESS.
 // A warehouse with a new id (made or restored) reads from the stream's start.
 func Consumer(ctx context.Context, js jetstream.JetStream, warehouseID uint64) (jetstream.Consumer, error) {
-	name := fmt.Sprintf("ingest-%016x", warehouseID)
+	name := consumerName(warehouseID)
 	var c jetstream.Consumer
 	// A question that meets a server about to stop, or a cluster between two
 	// leaders, gets no answer: it is soon asked again.

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"slices"
+	"time"
 
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 	"github.com/downweb/downweb/services/eventlog"
@@ -22,6 +23,7 @@ type progress struct {
 	elsewhere []SeqRange // of these: dead or given up, not in events; sorted, apart
 	low       uint64     // lowest seq noted in the table of epochs; 0: none
 	trimmed   bool       // the agent has said that it no longer holds mark + 1
+	moved     time.Time  // when the mark moved, or the agent first had more than it
 
 	quarantined bool // two disks carry the epoch
 	// What the agent said when it last asked for the mark, unix ms; 0: it did not ask.
@@ -63,6 +65,9 @@ func (p *progress) addRuns(runs []SeqRange, dead bool) {
 		p.elsewhere = without(p.elsewhere, runs)
 	}
 	p.above = join(p.above, runs)
+	if len(p.above) > 0 && p.above[0].First <= p.mark+1 {
+		p.moved = time.Now()
+	}
 	for len(p.above) > 0 && p.above[0].First <= p.mark+1 {
 		p.mark = max(p.mark, p.above[0].Last)
 		p.above = p.above[1:]
@@ -149,6 +154,9 @@ func (in *Ingest) markReply(plant, press string, r *pb.MarkRequest) (*pb.MarkRep
 	}
 	if p != nil {
 		reply.Mark, reply.Quarantined = p.mark, p.quarantined
+		if p.last <= p.mark && r.GetLastSeq() > p.mark {
+			p.moved = time.Now()
+		}
 		p.first, p.last, p.asked = r.GetFirstSeq(), r.GetLastSeq(), in.cfg.Now().UnixMilli()
 		in.takeLost(k, p, r.GetLost())
 	}

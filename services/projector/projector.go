@@ -67,6 +67,7 @@ type Projector struct {
 	presses atomic.Int64 // presses folded
 	days    atomic.Int64 // press-days folded
 	written atomic.Int64 // rows written
+	failed  atomic.Int64 // presses that could not be folded, and looks that failed
 }
 
 // Counters of what a projector has done since it was made.
@@ -107,6 +108,7 @@ func (p *Projector) Run(ctx context.Context) error {
 	failed := false
 	for {
 		if _, err := p.Once(ctx); err != nil && ctx.Err() == nil {
+			p.failed.Add(1)
 			if !failed {
 				p.cfg.Log.Warn("projecting failed, trying again", "error", err)
 			}

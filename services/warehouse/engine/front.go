@@ -69,7 +69,13 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 }
 
 // serve runs the request; started says whether output has been sent when it fails.
-func (s *Server) serve(w http.ResponseWriter, r *http.Request, started *bool) error {
+func (s *Server) serve(w http.ResponseWriter, r *http.Request, started *bool) (err error) {
+	ran := false
+	defer func() {
+		if err != nil && !ran {
+			s.counts.refused.Add(1)
+		}
+	}()
 	reader, err := s.authenticate(r)
 	if err != nil {
 		return err
@@ -90,6 +96,9 @@ func (s *Server) serve(w http.ResponseWriter, r *http.Request, started *bool) er
 	if rq.hello {
 		return s.answerHello(w)
 	}
+	ran = true
+	end := s.counts.begin(rq.insert, len(rq.data))
+	defer func() { end(err) }()
 	c, err := s.session(rq)
 	if err != nil {
 		return err

@@ -16,6 +16,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/downweb/downweb/services/ops"
 	"github.com/downweb/downweb/services/warehouse/engine/chdb"
 	"github.com/downweb/downweb/services/warehouse/engine/install"
 )
@@ -29,7 +30,11 @@ type Server struct {
 	version string
 	slots   map[bool]chan struct{} // by "is the reader"
 	running sync.WaitGroup
+	counts  counts
 }
+
+// RegisterMetrics adds what the engine's front counts.
+func (s *Server) RegisterMetrics(m *ops.Metrics) { s.counts.register(m) }
 
 // New makes a server that does nothing until Run.
 func New(cfg Config) *Server { return &Server{cfg: cfg, ready: make(chan struct{})} }
