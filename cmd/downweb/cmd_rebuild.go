@@ -2,11 +2,13 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
 
 	"github.com/downweb/downweb/analytics/timeline"
+	"github.com/downweb/downweb/services/eventlog"
 	"github.com/downweb/downweb/services/ops"
 	"github.com/downweb/downweb/services/projector"
 	"github.com/downweb/downweb/services/warehouse"
@@ -61,7 +63,12 @@ func newBesideStore(db *warehouse.DB) besideStore { return besideStore{db, wareh
 
 func (s besideStore) MakeBeside(ctx context.Context) error { return s.DB.MakeBeside(ctx, s.set) }
 
-func (s besideStore) SwapBeside(ctx context.Context) error { return s.DB.SwapBeside(ctx, s.set) }
+func (s besideStore) SwapBeside(ctx context.Context) error {
+	if !eventlog.Held(ctx) { // under a lease that ended while this process slept
+		return errors.New("another has taken over")
+	}
+	return s.DB.SwapBeside(ctx, s.set)
+}
 
 func (s besideStore) MaxPos(ctx context.Context) (uint64, error) { return s.StoredPos(ctx) }
 
