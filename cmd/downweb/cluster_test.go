@@ -158,7 +158,7 @@ func whole(ctx context.Context, js jetstream.JetStream) (leader int, missing str
 func TestThreeServersUnderFaults(t *testing.T) {
 	t.Parallel()
 	a, r := newApart(t), &routes{t: t, conns: map[*routeConn]bool{}}
-	in := newInput(t, 40_000)
+	in := newInput(t, 20_000)
 	a.startCluster(r)
 	a.startEngine()
 	ing := a.part("ingest", a.natsConfig(3)+a.dsn, "ingest").start()
@@ -208,7 +208,7 @@ func TestThreeServersUnderFaults(t *testing.T) {
 		t.Error("n2 was not cut off")
 	}
 	r.isolate(0)
-	leader := at(30*time.Second, "n2 healed")
+	leader := at(60*time.Second, "n2 healed")
 
 	a.nats[leader-1].kill()
 	moves("leader killed")
