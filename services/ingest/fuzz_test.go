@@ -100,7 +100,7 @@ func FuzzLost(f *testing.F) {
 		k := epochKey{"rhein", "p1", 8}
 		p.at(k).add([]uint64{1, 2, 3, 7}, false)
 		small := func(n uint64) uint64 {
-			if n < maxLostSeq {
+			if n <= maxLostSeq {
 				return n % 100
 			}
 			return n
