@@ -2,7 +2,7 @@ package api
 
 import (
 	"context"
-	"path"
+	"strings"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -37,7 +37,7 @@ func (s *Server) RegisterMetrics(m *ops.Metrics) {
 // begin notes a call; the function it returns notes its end.
 func (c *callMetrics) begin(method string) func(error) {
 	c.open.Inc()
-	start, name := time.Now(), path.Base(path.Dir(method))+"/"+path.Base(method)
+	start, name := time.Now(), strings.TrimPrefix(method, "/")
 	return func(err error) {
 		c.open.Dec()
 		c.calls.WithLabelValues(name, status.Code(err).String()).Inc()

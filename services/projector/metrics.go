@@ -12,8 +12,8 @@ func (p *Projector) RegisterMetrics(m *ops.Metrics) {
 		name, help string
 		n          *atomic.Int64
 	}{
-		{"presses", "Presses folded; one that is dirty again counts again.", &p.presses},
-		{"days", "Press-days folded.", &p.days},
+		{"folds", "Presses folded; one that is dirty again counts again.", &p.presses},
+		{"dates", "Press-days folded.", &p.days},
 		{"rows", "Rows of projections written, those that vanished too.", &p.written},
 		{"errors", "Looks for dirty presses that failed, wholly or for some press.", &p.failed},
 	} {
