@@ -125,7 +125,10 @@ func TestMigrateFromEveryStep(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, s := range all[:len(all)-1] {
+	for i, s := range all[:len(all)-1] {
+		if view := "CREATE OR REPLACE VIEW"; strings.Contains(s.sql, view) && strings.Contains(all[i+1].sql, view) {
+			continue // a view holds no rows: the last of them stands for all
+		}
 		t.Run(s.name, func(t *testing.T) {
 			t.Parallel()
 			ctx := testContext(t)
