@@ -165,17 +165,17 @@ func (w *world) drive(t testing.TB, wh Inserter, disks, rounds int, lost []SeqRa
 		return err
 	}
 	for d := range disks {
-		for _, at := range rand.New(rand.NewPCG(uint64(pick(1000)), 1)).Perm(len(w.disks[d])) {
-			e := proto.CloneOf(w.disks[d][at])
-			f := &eventlog.Frame{Header: &pb.FrameHeader{Plant: "rhein", Press: "p1", Epoch: 7, FirstSeq: e.Seq, Count: 1}, Events: []*pb.Event{e}}
-			if pick(2) == 0 || at == 0 {
-				if err := p.store(p.ctx, &batch{frames: []*eventlog.Frame{f}}); err != nil {
-					return err
+		order := rand.New(rand.NewPCG(uint64(pick(1000)), 1)).Perm(len(w.disks[d]))
+		for some := range slices.Chunk(order, 1+pick(8)) {
+			b := &batch{}
+			for _, at := range some {
+				e := proto.CloneOf(w.disks[d][at])
+				f := &eventlog.Frame{Header: &pb.FrameHeader{Plant: "rhein", Press: "p1", Epoch: 7, FirstSeq: e.Seq, Count: 1}, Events: []*pb.Event{e}}
+				if b.frames = append(b.frames, f); pick(2) == 0 { // twice in one batch
+					b.frames = append(b.frames, &eventlog.Frame{Header: f.Header, Events: []*pb.Event{proto.CloneOf(e)}})
 				}
-				continue
 			}
-			f2 := &eventlog.Frame{Header: f.Header, Events: []*pb.Event{proto.CloneOf(e)}}
-			if err := p.store(p.ctx, &batch{frames: []*eventlog.Frame{f, f2}}); err != nil {
+			if err := p.store(p.ctx, b); err != nil {
 				return err
 			}
 		}
@@ -392,12 +392,12 @@ func TestCrashModel(t *testing.T) {
 
 // The same with the real warehouse, some seeds.
 func TestCrashesInFrontOfTheRealWarehouse(t *testing.T) {
-	for seed := range uint64(3) {
+	for seed := range uint64(2) {
 		r := newRig(t)
 		rng := rand.New(rand.NewPCG(seed, 1))
 		disks := 1 + int(seed)%2
 		w := newWorld(25, 15, func(i int) bool { return i%6 == 1 })
-		if err := w.drive(t, r.db, disks, 6, []SeqRange{{3, 5}, {20, 22}}, rng.IntN); err != nil {
+		if err := w.drive(t, r.db, disks, 4, []SeqRange{{3, 5}, {20, 22}}, rng.IntN); err != nil {
 			t.Fatalf("seed %d: %v", seed, err)
 		}
 		list, err := r.db.EpochEvents(r.ctx, "rhein", "p1", 7, 1000)
