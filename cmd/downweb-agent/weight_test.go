@@ -62,8 +62,8 @@ func warehouse(t *testing.T, env *eventlogtest.Env) {
 	t.Cleanup(func() { _ = sub.Unsubscribe() })
 }
 
-// TestWeight runs the program itself: 50 presses, a week offline of one of
-// them at a slice every ten seconds, and then nothing. Its memory at the
+// TestWeight runs the program itself: 50 presses, all of them a week offline
+// with a slice a minute, then the log server, then nothing. Its memory at the
 // highest and its processor time while idle are bounded; health and metrics
 // answer; it stops on SIGTERM.
 func TestWeight(t *testing.T) {
@@ -75,20 +75,24 @@ func TestWeight(t *testing.T) {
 	}
 	env := eventlogtest.Start(t)
 	warehouse(t, env)
+	env.Stop()
 	dir := t.TempDir()
 	var text bytes.Buffer
-	const week = 7 * 24 * 360
+	const presses, week = 50, 7 * 24 * 60
 	for i := range week {
-		from := time.Unix(int64(1_781_496_000+10*i), 0).UTC()
-		fmt.Fprintf(&text, `{"plant":"rhein","press":"p0","slice":{"from":%q,"to":%q,"state":"STATE_PRODUCTION","job":"J%d","ratedMmPerMin":"100000","goodMm":"%d"}}`+"\n",
-			from.Format(time.RFC3339), from.Add(10*time.Second).Format(time.RFC3339), i/3000, 16_000+i%100)
+		from := time.Unix(int64(1_781_496_000+60*i), 0).UTC()
+		f, to := from.Format(time.RFC3339), from.Add(time.Minute).Format(time.RFC3339)
+		for p := range presses {
+			fmt.Fprintf(&text, `{"plant":"rhein","press":"p%d","slice":{"from":%q,"to":%q,"state":"STATE_PRODUCTION","job":"J%d","ratedMmPerMin":"100000","goodMm":"%d"}}`+"\n",
+				p, f, to, i/300, 90_000+i%1000)
+		}
 	}
 	in := filepath.Join(dir, "in.jsonl")
 	must(t, os.WriteFile(in, text.Bytes(), 0o600))
 	must(t, os.MkdirAll(filepath.Join(dir, "keys"), 0o700))
 	must(t, os.WriteFile(filepath.Join(dir, "keys", "press.password"), []byte(eventlogtest.PressPassword+"\n"), 0o600))
 	args := []string{"--data-dir", dir, "--nats", env.Server.URL(), "--source", in, "--follow", "--metrics", "127.0.0.1:0"}
-	for i := range 50 {
+	for i := range presses {
 		args = append(args, "--press", fmt.Sprintf("rhein/p%d", i))
 	}
 	var said lines
@@ -105,17 +109,27 @@ func TestWeight(t *testing.T) {
 		}
 		return states[0].Status
 	}
-	for end := time.Now().Add(90 * time.Second); status().Confirmed < week; time.Sleep(100 * time.Millisecond) {
-		if time.Now().After(end) {
-			t.Fatalf("%+v\n%s", status(), said.String())
+	wait := func(what string, ok func(agent.Status) bool) {
+		t.Helper()
+		for end := time.Now().Add(2 * time.Minute); !ok(status()); time.Sleep(100 * time.Millisecond) {
+			if time.Now().After(end) {
+				t.Fatalf("%s: %+v\n%s", what, status(), said.String())
+			}
 		}
 	}
+	wait("accepted", func(s agent.Status) bool { return s.Accepted == presses*week })
+	offline, spooled := memoryOf(t, cmd.Process.Pid), status().SpoolBytes
+	env.Restart()
+	began := time.Now()
+	wait("confirmed", func(s agent.Status) bool { return s.Confirmed == presses*week })
+	took := time.Since(began)
 	high := memoryOf(t, cmd.Process.Pid)
 	time.Sleep(2 * time.Second)
 	const watched = 8 * time.Second
 	before := processor(t, cmd.Process.Pid)
 	time.Sleep(watched)
 	used := processor(t, cmd.Process.Pid) - before
+	t.Logf("offline %v, %.1f MB spooled; %d events caught up in %v", offline, float64(spooled)/1e6, presses*week, took.Round(100*time.Millisecond))
 	t.Logf("highest resident memory %.1f MiB (%s); idle %.2f %% of a processor", float64(high["VmHWM"])/1024, fmt.Sprint(high), 100*used.Seconds()/watched.Seconds())
 	if high["VmHWM"] > 40*1024 {
 		t.Errorf("%d KiB are more than 40 MiB", high["VmHWM"])

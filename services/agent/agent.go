@@ -263,7 +263,7 @@ func (a *Agent) read(g *errgroup.Group, ctx context.Context, sp *spool.Spool) <-
 // newPushers makes one for each press of the agent, in their order, and for
 // presses it no longer serves but of which it holds events.
 func (a *Agent) newPushers(sp *spool.Spool, ln *line, lost []spool.CorruptError, draining *atomic.Bool) []*pusher {
-	inFlight := make(chan struct{}, 32)
+	inFlight := make(chan struct{}, 16)
 	names := slices.Clone(a.cfg.Presses)
 	for _, name := range sp.Presses() {
 		if st := sp.State(name); st.Last > st.Trimmed && !slices.Contains(names, name) {

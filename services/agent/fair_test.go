@@ -23,7 +23,7 @@ import (
 // TestBacklogAndLive: one press comes back after seven days offline, a slice
 // every second; five others go on. While the backlog goes out, the others'
 // events are in the log within a second, most of them, and within four at
-// worst (on a busy machine; what they wait for is the frames in flight, 32 at
+// worst (on a busy machine; what they wait for is the frames in flight, 16 at
 // most).
 func TestBacklogAndLive(t *testing.T) {
 	if testing.Short() {

@@ -3,11 +3,13 @@ package agent
 import (
 	"errors"
 
+	"github.com/downweb/downweb/services/eventlog"
 	"github.com/downweb/downweb/services/ops"
 )
 
 // RegisterMetrics adds what the agent counts and how far each press is.
 func (a *Agent) RegisterMetrics(m *ops.Metrics) {
+	eventlog.RegisterConnMetrics(m)
 	count := func(name, help string, f func(Status) uint64) {
 		m.Count("downweb_agent_"+name, help, func() uint64 { return f(a.Status()) })
 	}

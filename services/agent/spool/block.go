@@ -126,6 +126,7 @@ func (s *Spool) Read(press string, from uint64, maxEvents, maxBytes int) (*Block
 		return nil, nil
 	}
 	var out *Block
+	blocks := 0
 	err := s.db.View(func(tx *bolt.Tx) error {
 		b := tx.Bucket(bucketBlocks).Bucket([]byte(press))
 		if b == nil {
@@ -142,6 +143,7 @@ func (s *Spool) Read(press string, from uint64, maxEvents, maxBytes int) (*Block
 			}
 		}
 		for k != nil {
+			blocks++
 			next := Block{Press: press, First: binary.BigEndian.Uint64(k)}
 			if err := next.decode(epoch, v); err != nil {
 				if out != nil {
@@ -179,6 +181,9 @@ func (s *Spool) Read(press string, from uint64, maxEvents, maxBytes int) (*Block
 	})
 	if err != nil {
 		return nil, err
+	}
+	if out != nil {
+		s.touched(blocks+3, 2*len(out.Records))
 	}
 	return out, nil
 }

@@ -117,6 +117,7 @@ func (s *Spool) Commit(b *Batch) error {
 		p.last = b.Blocks[i].First + uint64(b.Blocks[i].Count) - 1
 	}
 	s.held += size
+	s.touched(len(b.Blocks)+len(b.Covered)+len(b.Keys)+8, int(size))
 	return nil
 }
 
@@ -149,7 +150,7 @@ func (s *Spool) Trim(press string, mark uint64) (events uint64, err error) {
 		return 0, fmt.Errorf("trim %s: mark %d is above the last seq %d", press, mark, p.last)
 	}
 	var gone int64
-	trimmed := mark
+	deleted, trimmed := 0, mark
 	err = s.db.Update(func(tx *bolt.Tx) error {
 		b := tx.Bucket(bucketBlocks).Bucket([]byte(press))
 		if b == nil {
@@ -173,6 +174,7 @@ func (s *Spool) Trim(press string, mark uint64) (events uint64, err error) {
 			keys = append(keys, key)
 			gone += size
 		}
+		deleted = len(keys)
 		for _, k := range keys {
 			if err := b.Delete(k); err != nil {
 				return err
@@ -190,5 +192,6 @@ func (s *Spool) Trim(press string, mark uint64) (events uint64, err error) {
 	p.trimmed = trimmed
 	p.bytes -= gone
 	s.held -= gone
+	s.touched(deleted+8, 0)
 	return events, nil
 }

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -61,6 +62,8 @@ type Spool struct {
 	presses map[string]*pressState
 	held    int64
 	bounds  map[string]uint64 // nil: proven
+
+	pages atomic.Int64 // bytes mapped since the pages were given back
 }
 
 type pressState struct {
