@@ -26,7 +26,7 @@ func main() { os.Exit(run(context.Background(), os.Args[1:], os.Stdin, os.Stdout
 
 // memory the runtime keeps to while it can, bytes; the rest of the 40 MiB is
 // the program itself and the pages of the spool.
-const memory = 14 << 20
+const memory = 16 << 20
 
 // run is the whole program: arguments in, exit code out.
 func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) int {
@@ -36,7 +36,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 		debug.SetMemoryLimit(memory)
 	}
 	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(25)
+		debug.SetGCPercent(40)
 	}
 	a := &app{in: in, out: out, err: errw, environ: os.Environ()}
 	root := a.root()

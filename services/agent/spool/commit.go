@@ -173,11 +173,17 @@ func (s *Spool) Trim(press string, mark uint64) (events uint64, err error) {
 			}
 			keys = append(keys, key)
 			gone += size
+			if len(keys)%16 == 0 {
+				release(tx)
+			}
 		}
 		deleted = len(keys)
-		for _, k := range keys {
+		for i, k := range keys {
 			if err := b.Delete(k); err != nil {
 				return err
+			}
+			if i%16 == 15 {
+				release(tx)
 			}
 		}
 		if trimmed == p.trimmed {
