@@ -158,7 +158,7 @@ func whole(ctx context.Context, js jetstream.JetStream) (leader int, missing str
 func TestThreeServersUnderFaults(t *testing.T) {
 	t.Parallel()
 	a, r := newApart(t), &routes{t: t, conns: map[*routeConn]bool{}}
-	in := newInput(t, 20_000)
+	in := newInput(t, 30_000)
 	a.startCluster(r)
 	a.startEngine()
 	ing := a.part("ingest", a.natsConfig(3)+a.dsn, "ingest").start()
@@ -184,11 +184,11 @@ func TestThreeServersUnderFaults(t *testing.T) {
 	}
 	agent := a.agent(in.presses, in.file).start()
 	var rest atomic.Bool
-	fed := in.feed(t, max(1, len(in.lines)/2500), &rest) // lasts 50 s at least
+	fed := in.feed(t, max(1, len(in.lines)/7500), &rest) // lasts 150 s at least
 	moves := func(what string) {
 		t.Helper()
 		n := a.events()
-		took := a.within(20*time.Second, what+": events are stored again", func() bool { return a.events() > n })
+		took := a.within(40*time.Second, what+": events are stored again", func() bool { return a.events() > n })
 		t.Logf("%s: the next events are stored after %v", what, took.Round(10*time.Millisecond))
 	}
 	moves("start")
@@ -219,8 +219,13 @@ func TestThreeServersUnderFaults(t *testing.T) {
 	one, two := a.nats[leader-1], a.nats[leader%3]
 	one.kill()
 	two.kill()
-	time.Sleep(3 * time.Second) // what ingest had in hand is stored
-	stored = a.events()
+	stored = -1
+	a.within(30*time.Second, "what ingest had in hand is stored", func() bool {
+		before := stored
+		time.Sleep(2 * time.Second)
+		stored = a.events()
+		return stored == before && stored >= 0
+	})
 	taken := a.accepted(agent)
 	time.Sleep(2 * time.Second)
 	if now := a.events(); now != stored {

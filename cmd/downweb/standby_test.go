@@ -36,7 +36,7 @@ func TestStandby(t *testing.T) {
 	}
 	agent := a.agent(in.presses, in.file).start()
 	var rest atomic.Bool
-	fed := in.feed(t, max(1, len(in.lines)/2000), &rest) // lasts 40 s at least
+	fed := in.feed(t, max(1, len(in.lines)/4000), &rest) // lasts 80 s at least
 	a.within(30*time.Second, "events are stored", func() bool { return a.events() > 1000 })
 	a.within(30*time.Second, "two waits", func() bool { return strings.Contains(two.log(), "waiting for the lease") })
 
