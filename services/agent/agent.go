@@ -263,7 +263,7 @@ func (a *Agent) read(g *errgroup.Group, ctx context.Context, sp *spool.Spool) <-
 // newPushers makes one for each press of the agent, in their order, and for
 // presses it no longer serves but of which it holds events.
 func (a *Agent) newPushers(sp *spool.Spool, ln *line, lost []spool.CorruptError, draining *atomic.Bool) []*pusher {
-	inFlight := make(chan struct{}, 16)
+	inFlight, busy := make(chan struct{}, 16), make(chan struct{}, 8)
 	names := slices.Clone(a.cfg.Presses)
 	for _, name := range sp.Presses() {
 		if st := sp.State(name); st.Last > st.Trimmed && !slices.Contains(names, name) {
@@ -274,7 +274,7 @@ func (a *Agent) newPushers(sp *spool.Spool, ln *line, lost []spool.CorruptError,
 	out := make([]*pusher, 0, len(names))
 	for _, name := range splitPresses(names) {
 		p := &pusher{
-			press: name, sp: sp, log: a.cfg.Log, counts: &a.counts, inFlight: inFlight,
+			press: name, sp: sp, log: a.cfg.Log, counts: &a.counts, inFlight: inFlight, busy: busy,
 			wake: make(chan struct{}, 1), sent: make(chan struct{}, 1),
 			line: ln, clock: a.clock.Now, offset: &a.offset,
 			markDelay: func() time.Duration {

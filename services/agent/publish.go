@@ -33,7 +33,8 @@ type pusher struct {
 	sp       *spool.Spool
 	log      *slog.Logger
 	counts   *counters
-	inFlight chan struct{} // over all presses
+	inFlight chan struct{} // frames, over all presses
+	busy     chan struct{} // presses that have read and now send: what bounds memory
 	wake     chan struct{} // new events
 	sent     chan struct{} // something was published
 
@@ -146,6 +147,12 @@ var errSpool = errors.New("spool")
 // step sends some frames from next on and returns how many; 0 without an
 // error: there is nothing to send.
 func (p *pusher) step(ctx context.Context, js jetstream.JetStream, next *uint64) (int, error) {
+	select {
+	case p.busy <- struct{}{}:
+	case <-ctx.Done():
+		return 0, ctx.Err()
+	}
+	defer func() { <-p.busy }()
 	p.line.gate.RLock()
 	defer p.line.gate.RUnlock()
 	if r := p.rewind.Swap(0); r != 0 && r < *next {
