@@ -182,6 +182,9 @@ func (db *DB) InsertEvents(ctx context.Context, evs []*pb.Event, pos uint64) err
 	if err := batch.Send(); err != nil {
 		return fmt.Errorf("insert %d events: %w", len(evs), fenced(err))
 	}
+	if err := db.verifyInsert(ctx, pos, month, len(evs)); err != nil {
+		return fmt.Errorf("insert %d events: %w", len(evs), err)
+	}
 	return nil
 }
 
