@@ -3,6 +3,7 @@
 package main
 
 import (
+	"os"
 	"context"
 	"fmt"
 	"io"
@@ -156,6 +157,7 @@ func whole(ctx context.Context, js jetstream.JetStream) (leader int, missing str
 // one is killed, one is cut off, the leader is killed, two are down at once, all are started again one by one. What the
 // agent has accepted is stored, each event once, and the projections are those of a fold from the beginning.
 func TestThreeServersUnderFaults(t *testing.T) {
+	longOnly(t)
 	t.Parallel()
 	a, r := newApart(t), &routes{t: t, conns: map[*routeConn]bool{}}
 	in := newInput(t, 30_000)
@@ -250,5 +252,14 @@ func TestThreeServersUnderFaults(t *testing.T) {
 	a.finish(in, agent)
 	if !ing.running() || !agent.running() {
 		t.Error("ingest or agent ended")
+	}
+}
+
+// longOnly skips a test that runs several processes against bounds of seconds: CI
+// runs it in a step of its own.
+func longOnly(t *testing.T) {
+	t.Helper()
+	if os.Getenv("DOWNWEB_LONG") == "" {
+		t.Skip("DOWNWEB_LONG=1 runs it; .ci/run does")
 	}
 }

@@ -19,6 +19,7 @@ func tenures(p *part) int { return strings.Count(p.log(), "lease taken") }
 // load, and the other takes over; when it wakes it finds itself shut out and stands by, and nothing is lost, counted
 // twice, or numbered into the past. The projector is under the same lease.
 func TestStandby(t *testing.T) {
+	longOnly(t)
 	t.Parallel()
 	a := newApart(t)
 	in := newInput(t, 20_000)

@@ -64,6 +64,8 @@ type Projector struct {
 	store Store
 	wake  chan struct{}
 
+	unnamed map[string]time.Time // presses the registry does not name: when looked at last
+
 	presses atomic.Int64 // presses folded
 	days    atomic.Int64 // press-days folded
 	written atomic.Int64 // rows written
@@ -89,7 +91,7 @@ func New(cfg Config, log Log, store Store) *Projector {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Projector{cfg: cfg, log: log, store: store, wake: make(chan struct{}, 1)}
+	return &Projector{cfg: cfg, log: log, store: store, wake: make(chan struct{}, 1), unnamed: map[string]time.Time{}}
 }
 
 // Wake asks for a look before the next tick.
@@ -101,12 +103,13 @@ func (p *Projector) Wake() {
 }
 
 // Run folds dirty presses until ctx ends. A failure is logged and tried again
-// at the next tick: the marks stay until the rows are written.
+// at the next tick: the marks stay until the rows are written. After a long look
+// it rests as long as the look took, so that folding again and again what is
+// still arriving leaves half a core to those who store it.
 func (p *Projector) Run(ctx context.Context) error {
-	t := time.NewTicker(p.cfg.Tick)
-	defer t.Stop()
 	failed := false
 	for {
+		began := time.Now()
 		if _, err := p.Once(ctx); err != nil && ctx.Err() == nil {
 			p.failed.Add(1)
 			if !failed {
@@ -117,18 +120,25 @@ func (p *Projector) Run(ctx context.Context) error {
 			failed = false
 			p.cfg.Log.Info("projecting again")
 		}
+		rest := time.NewTimer(max(p.cfg.Tick, min(time.Since(began), maxRest)))
 		select {
 		case <-ctx.Done():
+			rest.Stop()
 			return nil
-		case <-t.C:
+		case <-rest.C:
 		case <-p.wake:
+			rest.Stop()
 		}
 	}
 }
 
+// maxRest bounds how long changes wait for the next look.
+const maxRest = 5 * time.Second
+
 // Once folds every press that is dirty now and returns how many it folded. A
 // press that the registry does not name has no rows; naming it marks it dirty
-// since ever. One press's failure does not stop the others.
+// since ever. One press's failure does not stop the others. It is not for two
+// goroutines at once.
 func (p *Projector) Once(ctx context.Context) (int, error) {
 	dirty, err := p.store.TakeDirty(ctx)
 	if err != nil || len(dirty) == 0 {
@@ -150,6 +160,8 @@ func (p *Projector) Once(ctx context.Context) (int, error) {
 		press := presses[d.Plant+"/"+d.Press]
 		if press != nil {
 			n++
+		} else if !p.lookAtUnnamed(d.Plant + "/" + d.Press) {
+			continue
 		}
 		g.Go(func() error {
 			if err := p.press(ctx, press, d); err != nil {
@@ -162,6 +174,19 @@ func (p *Projector) Once(ctx context.Context) (int, error) {
 	}
 	g.Wait()
 	return n, errors.Join(errs...)
+}
+
+// unnamedEvery is how often a press that the registry does not name is looked
+// at: it has no rows to keep up with.
+const unnamedEvery = time.Minute
+
+// lookAtUnnamed says whether it is time to look at an unnamed press again.
+func (p *Projector) lookAtUnnamed(id string) bool {
+	if t, ok := p.unnamed[id]; ok && time.Since(t) < unnamedEvery {
+		return false
+	}
+	p.unnamed[id] = time.Now()
+	return true
 }
 
 // Presses resolves every press of the latest registry, by "plant/press".
