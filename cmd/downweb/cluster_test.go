@@ -3,11 +3,11 @@
 package main
 
 import (
-	"os"
 	"context"
 	"fmt"
 	"io"
 	"net"
+	"os"
 	"regexp"
 	"strings"
 	"sync"
