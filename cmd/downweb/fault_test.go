@@ -50,7 +50,8 @@ func TestFaults(t *testing.T) {
 	for _, b := range r.Broken {
 		t.Errorf("seed %d: %s", plan.Seed, b)
 	}
-	if r.Kills != plan.Kills || r.Pauses != plan.Pauses || r.Events < 10_000 || len(r.Roles) != 6 {
+	// A pause finds nobody to stop where both ingests are just being killed.
+	if r.Kills != plan.Kills || r.Pauses < 1 || r.Pauses > plan.Pauses || r.Events < 10_000 || len(r.Roles) != 6 {
 		t.Errorf("not what was planned: %s", text)
 	}
 	for _, role := range r.Roles {
