@@ -36,7 +36,7 @@ func faultApp(t *testing.T) (*app, *Config) {
 	return a, cfg
 }
 
-// RELIABILITY T4 and T10: every part of a whole line is killed at least 20 times and an ingest sleeps through its lease,
+// T4 and T10: every part of a whole line is killed at least 20 times and an ingest sleeps through its lease,
 // while the fleet is fed: nothing is lost, nothing doubled, the projections are the undisturbed ones.
 func TestFaults(t *testing.T) {
 	a, cfg := faultApp(t)
@@ -107,7 +107,7 @@ func TestFaultOracle(t *testing.T) {
 	}
 }
 
-// RELIABILITY T13: the log server hangs while a week comes in; the agent takes it all into its spool, in bounded memory;
+// T13: the log server hangs while a week comes in; the agent takes it all into its spool, in bounded memory;
 // then it catches up while more comes in, and all is stored once.
 func TestWeekOffline(t *testing.T) {
 	if runtime.GOOS != "linux" {
@@ -197,7 +197,7 @@ func TestWeekOffline(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Logf("%d events, %d offline, %d repeats, agent's peak %d MiB", oracle.Sum.Events, lines, repeats, peak)
-	if peak > 150 { // DESIGN §6 bounds an agent at work; the week of 12 presses is 62,000 events
+	if peak > 150 { // a bound for an agent at work; the week of 12 presses is 62,000 events
 		t.Errorf("the agent's memory peaked at %d MiB", peak)
 	}
 	until(t, "the spool empties", func() bool { return state().Status.SpoolBytes == 0 })

@@ -22,7 +22,7 @@ import (
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 )
 
-// testScopes is RELIABILITY T16, scoping: whatever method that takes a scope is asked with whatever scope, no answer
+// testScopes is T16, scoping: whatever method that takes a scope is asked with whatever scope, no answer
 // names a press or a plant outside it. Methods are found by reflection, so that a new one is tested with the others.
 func testScopes(t *testing.T, conn *grpc.ClientConn, plants []*pb.Plant, first, last string) {
 	type named struct{ id, plant, kind string }

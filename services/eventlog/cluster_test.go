@@ -55,7 +55,7 @@ func stored(t *testing.T, js jetstream.JetStream) (n uint64) {
 	return n
 }
 
-// The retry contract (RELIABILITY T8), one server and three: inside the window a message id is stored once, whoever
+// The retry contract (T8), one server and three: inside the window a message id is stored once, whoever
 // leads meanwhile, whatever is expected of the sequence, one by one or as a replayed batch; outside of it it is stored
 // again, and ingest removes it by the identity of its events.
 func TestRetryContract(t *testing.T) {

@@ -16,7 +16,7 @@ import (
 	"github.com/downweb/downweb/services/eventlog"
 )
 
-// RELIABILITY T11: presses whose clocks jump by a day, to 1970, to 2106, over the end of summer time and back. What lies
+// T11: presses whose clocks jump by a day, to 1970, to 2106, over the end of summer time and back. What lies
 // outside the bounds becomes a dead letter, whole; what lies inside is stored under its seq in the order of the seqs, and
 // no partition arises beyond the months of the bounds. Nothing stops: the mark passes all.
 func TestClocksJump(t *testing.T) {

@@ -20,7 +20,7 @@ import (
 	"github.com/downweb/downweb/services/eventlog/eventlogtest"
 )
 
-// RELIABILITY T9, spool: the disk fills up under a spool that is allowed more. Commits are refused with the disk's
+// T9, spool: the disk fills up under a spool that is allowed more. Commits are refused with the disk's
 // error, what was accepted stays readable, and when there is room again the next commit goes through.
 func TestSpoolDiskFull(t *testing.T) {
 	disk := smallDisk(t, 8)
@@ -87,7 +87,7 @@ func TestSpoolDiskFull(t *testing.T) {
 	s, _ = spool.Open(path, spool.Options{})
 }
 
-// RELIABILITY T9, JetStream: the server's disk fills up. No frame is acknowledged that is not stored; the server ends
+// T9, JetStream: the server's disk fills up. No frame is acknowledged that is not stored; the server ends
 // with an error, so that its supervisor starts it again (it stays frozen otherwise); with room again everything
 // acknowledged is there and what was not is sent again, once.
 func TestStreamDiskFull(t *testing.T) {
@@ -209,7 +209,7 @@ func TestStreamDiskFull(t *testing.T) {
 	}
 }
 
-// RELIABILITY T9, engine: the warehouse's disk fills up. Inserts fail; what was acknowledged is there, what failed is
+// T9, engine: the warehouse's disk fills up. Inserts fail; what was acknowledged is there, what failed is
 // there whole or not at all; with room again inserts work without a restart, and after one too.
 func TestEngineDiskFull(t *testing.T) {
 	disk := smallDisk(t, 160)

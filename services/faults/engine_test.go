@@ -145,7 +145,7 @@ func busiest(t *testing.T, report string) map[string]int {
 	return most
 }
 
-// RELIABILITY T5, engine: killed at the k-th write, sync, rename and unlink that a thread makes while a batch is
+// T5, engine: killed at the k-th write, sync, rename and unlink that a thread makes while a batch is
 // inserted. The batch is there whole or not at all, whole if it was acknowledged, and reading back and storing what is
 // missing (what ingest does) makes it right. The short form takes some k of each class; -long takes all.
 func TestEngineAtEveryCall(t *testing.T) {
@@ -230,7 +230,7 @@ func TestEngineAtEveryCall(t *testing.T) {
 var partFiles = []string{"data.bin", "data.cmrk4", "primary.cidx", "skp_idx_by_pos.idx2", "skp_idx_by_pos.cmrk4", "checksums.txt", "columns.txt", "count.txt", "partition.dat",
 	"minmax_occurred_at.idx", "metadata_version.txt", "serialization.json", "default_compression_codec.txt"}
 
-// RELIABILITY T5 and T9, engine: writing or syncing one file of a part fails, with "no space" or "input/output error".
+// T5 and T9, engine: writing or syncing one file of a part fails, with "no space" or "input/output error".
 // The engine acknowledges some such inserts and leaves a part that cannot be read (seen with 26.7.2, also on a disk that
 // is really full). InsertEvents must find that out before anybody believes it: what it says is stored is there and can be
 // read, also after a restart; what it refuses is there whole or not at all and is stored by the next try.

@@ -20,7 +20,7 @@ import (
 	"github.com/downweb/downweb/services/warehouse/warehousetest"
 )
 
-// RELIABILITY T16, engine: whatever statement the reading user sends, with whatever settings, nothing is written, no
+// T16, engine: whatever statement the reading user sends, with whatever settings, nothing is written, no
 // file is read or made and nobody is dialed. Statements are put together from hostile pieces, harmless wrappings and
 // spellings; what is asked for openly must be refused, and what is let through must have had no effect.
 func TestReaderAnyStatement(t *testing.T) {

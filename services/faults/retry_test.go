@@ -56,7 +56,7 @@ func startServers(t *testing.T, n int) (url string) {
 	return ""
 }
 
-// RELIABILITY T8: what a retry does at one server and at three. Inside the window a message with an id that was stored
+// T8: what a retry does at one server and at three. Inside the window a message with an id that was stored
 // is answered as a duplicate, however often it comes, alone or in a replayed batch; with an expected sequence it is
 // refused or answered as a duplicate, but never stored again; outside the window it is stored again, which is why the
 // identity of events and not the id of messages makes them count once (TestTransportChaos, TestThousand of ingest).

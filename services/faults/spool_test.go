@@ -131,7 +131,7 @@ var diskCalls = map[string]string{
 	"unlink": "unlink,unlinkat,rmdir",
 }
 
-// RELIABILITY T5, spool: killed at every single write, sync, rename and unlink of opening, committing and trimming; and
+// T5, spool: killed at every single write, sync, rename and unlink of opening, committing and trimming; and
 // each of them failing once with "no space" or "input/output error".
 func TestSpoolAtEveryCall(t *testing.T) {
 	strace := needStrace(t)

@@ -12,7 +12,7 @@ import (
 	"pgregory.net/rapid"
 )
 
-// RELIABILITY T3: what lies between agent and ingest doubles, drops, delays, turns round and cuts frames otherwise than
+// T3: what lies between agent and ingest doubles, drops, delays, turns round and cuts frames otherwise than
 // before; once every event has come through once, the table reads as if each had come once and in order.
 func TestTransportChaos(t *testing.T) {
 	r := newRig(t, time.UnixMilli(t0).Add(60*24*time.Hour), 400*24*time.Hour, 10*time.Minute)
