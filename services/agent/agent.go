@@ -337,6 +337,11 @@ func (a *Agent) confirmed(ctx context.Context, sp *spool.Spool, pushers []*pushe
 	began, before := time.Now(), uint64(0)
 	for {
 		open, lost, sum := false, uint64(0), uint64(0)
+		// Not between the new numbers of a roll and the marks that begin anew
+		// with them.
+		if len(pushers) > 0 {
+			pushers[0].line.gate.RLock()
+		}
 		for _, p := range pushers {
 			last := sp.State(p.press.name).Last
 			lost += p.lost.Load()
@@ -346,6 +351,9 @@ func (a *Agent) confirmed(ctx context.Context, sp *spool.Spool, pushers []*pushe
 				done = max(done, p.published.Load())
 			}
 			open = open || done < last
+		}
+		if len(pushers) > 0 {
+			pushers[0].line.gate.RUnlock()
 		}
 		if sum != before {
 			began, before = time.Now(), sum
