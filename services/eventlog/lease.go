@@ -119,7 +119,8 @@ func (l *Lease) acquire(ctx context.Context) (rev uint64, sent time.Time, err er
 // that succeeded was sent.
 func (l *Lease) hold(ctx context.Context, rev uint64, sent time.Time, work func(ctx context.Context) error) error {
 	var renewed atomic.Pointer[time.Time]
-	renewed.Store(&sent)
+	first := sent // sent itself changes below, while held is asked by others
+	renewed.Store(&first)
 	held := func() bool { return time.Since(*renewed.Load()) < l.ttl*4/5 }
 	workCtx, stop := context.WithCancel(context.WithValue(ctx, heldKey{}, held))
 	defer stop()
