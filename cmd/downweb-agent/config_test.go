@@ -52,7 +52,7 @@ func FuzzConfig(f *testing.F) {
 	f.Fuzz(func(t *testing.T, text []byte, value string) {
 		file := filepath.Join(dir, "c.yaml")
 		if err := os.WriteFile(file, text, 0o600); err != nil {
-			t.Skip(err)
+			t.Fatal(err)
 		}
 		_, _ = loadConfig([]string{"DOWNWEB_DATA_DIR=" + dir, "DOWNWEB_AGENT__SOURCES=" + value}, file, map[string]string{"agent.spool_max": value, "ingest.future_limit": value})
 	})
