@@ -56,7 +56,7 @@ func allowance(p *timeline.Press, h *timeline.History, g *Group, grants map[time
 // sessions are the effective sessions, by start. Empty ones (closed by a
 // running press at once) are left out.
 func sessions(h *timeline.History) []Session {
-	runs := productionRuns(h.Slices)
+	runs := h.Produced()
 	byID := map[string][]int{}
 	for i := range h.Opened {
 		byID[h.Opened[i].Session] = append(byID[h.Opened[i].Session], i)
@@ -67,12 +67,13 @@ func sessions(h *timeline.History) []Session {
 			signed[s] = append(signed[s], i)
 		}
 	}
-	closed := map[string][]int64{}
+	closed := map[string][]int{}
 	for i := range h.Closed {
-		closed[h.Closed[i].Session] = append(closed[h.Closed[i].Session], h.Closed[i].At)
+		closed[h.Closed[i].Session] = append(closed[h.Closed[i].Session], i)
 	}
 	var out []Session
 	for id, opens := range byID {
+		reopened := false
 		for k := 0; k < len(opens); {
 			e := &h.Opened[opens[k]]
 			var s Session
@@ -86,8 +87,10 @@ func sessions(h *timeline.History) []Session {
 					break
 				}
 			}
+			s.Reopened = reopened
 			if s.Len() > 0 {
 				out = append(out, s)
+				reopened = true
 			}
 		}
 	}
@@ -99,12 +102,12 @@ func sessions(h *timeline.History) []Session {
 
 // effective is the session that e opens, from the session's sign-offs and
 // closes before next.
-func effective(h *timeline.History, e *timeline.Event, next int64, signed []int, closed []int64, runs []timeline.Interval) Session {
+func effective(h *timeline.History, e *timeline.Event, next int64, signed, closed []int, runs []timeline.Interval) Session {
 	s := Session{ID: e.Session, Occasion: e.Occasion, Opened: e.ID, Crew: e.Crew}
 	closeAt := int64(-1)
-	for _, c := range closed {
-		if c >= e.At && c < next {
-			closeAt = c
+	for _, i := range closed {
+		if c := &h.Closed[i]; c.At >= e.At && c.At < next {
+			closeAt, s.Checks = c.At, c.Checks|timeline.CheckStated
 			break
 		}
 	}
@@ -151,20 +154,4 @@ func running(sl []timeline.Slice, at int64) bool {
 		}
 	}
 	return false
-}
-
-// productionRuns joins PRODUCTION slices that follow each other without a gap.
-func productionRuns(sl []timeline.Slice) []timeline.Interval {
-	var out []timeline.Interval
-	for i := range sl {
-		if sl[i].State != timeline.StateProduction {
-			continue
-		}
-		if n := len(out); n > 0 && out[n-1].To == sl[i].From {
-			out[n-1].To = sl[i].To
-			continue
-		}
-		out = append(out, sl[i].Interval)
-	}
-	return out
 }

@@ -95,7 +95,7 @@ func TestSessions(t *testing.T) {
 			l.Open(date+"06:30", "s", start)
 			l.Sign(date+"06:40", "s", "a", "a")
 			l.Close(date+"06:50", "s")
-		}, "s 06:00–06:20 0 | s 06:30–06:50 1"},
+		}, "s 06:00–06:20 0 | s 06:30–06:50 again 1"},
 		{"sessions that overlap are one group", func(l *timelinetest.Log) {
 			l.Open(date+"21:00", "s", down)
 			l.Open(date+"21:10", "t", timeline.OccasionOnDemand)
@@ -140,6 +140,9 @@ func TestSessions(t *testing.T) {
 					rule := ""
 					if s.ClosedByRule {
 						rule = " by rule"
+					}
+					if s.Reopened {
+						rule += " again"
 					}
 					ss = append(ss, fmt.Sprintf("%s %s–%s%s %d", s.ID, clock(l, s.From), clock(l, s.To), rule, len(s.SignOffs)))
 				}
@@ -384,41 +387,39 @@ func TestVisitsShareAllTime(t *testing.T) {
 }
 
 // One crew with sessions open on two presses: the visits of that time are
-// shared, on both, and stay out of the median.
+// shared and stay out of the median.
 func TestShareCrews(t *testing.T) {
-	press := func(from, a, b, to, crew string) cleaning.PressVisits {
-		l, p := newLog(t)
-		l.Open(date+from, "s", timeline.OccasionShutdown)
-		crewSign(l, a, "s", "a", crew)
-		crewSign(l, b, "s", "b", crew)
-		l.Close(date+to, "s")
-		h := l.History()
-		g := cleaning.Groups(p, h, nil)
-		v, _ := cleaning.Visits(p, h, g, nil, func(_, _ string) int64 { return 0 })
-		return cleaning.PressVisits{Groups: g, Visits: v}
+	l, p := newLog(t)
+	l.Open(date+"21:00", "s", timeline.OccasionShutdown)
+	crewSign(l, "21:10", "s", "a", "x")
+	crewSign(l, "21:30", "s", "b", "x")
+	crewSign(l, "21:30", "s", "c", "")
+	l.Close(date+"21:30", "s")
+	h := l.History()
+	visits := func(elsewhere cleaning.Elsewhere) []cleaning.Visit {
+		v, _ := cleaning.Visits(p, h, cleaning.Groups(p, h, nil), nil, func(_, _ string) int64 { return 0 })
+		cleaning.ShareCrews(v, elsewhere)
+		return v
 	}
-	marks := func(p ...cleaning.PressVisits) string {
-		cleaning.ShareCrews(p)
+	marks := func(v []cleaning.Visit) string {
 		var out []string
-		for _, x := range p {
-			for _, v := range x.Visits {
-				out = append(out, v.Mark)
-			}
+		for _, x := range v {
+			out = append(out, x.Station+" "+x.Mark)
 		}
 		return strings.Join(out, ",")
 	}
-	if got := marks(press("21:00", "21:10", "21:30", "21:30", "x"), press("21:20", "21:40", "21:50", "21:50", "x")); got != ",shared,shared," {
+	other := []timeline.Interval{{From: l.At(date + "21:20"), To: l.At(date + "21:50")}}
+	v := visits(cleaning.Elsewhere{"x": other})
+	if got := marks(v); got != "a ,b shared,c " {
 		t.Errorf("one crew: %q", got)
 	}
-	if got := marks(press("21:00", "21:10", "21:30", "21:30", "x"), press("21:20", "21:40", "21:50", "21:50", "y")); got != ",,," {
-		t.Errorf("two crews: %q", got)
-	}
-	if got := marks(press("21:00", "21:10", "21:30", "21:30", ""), press("21:20", "21:40", "21:50", "21:50", "")); got != ",,," {
-		t.Errorf("no crew said: %q", got)
-	}
-	shared := press("21:00", "21:10", "21:30", "21:30", "x")
-	cleaning.ShareCrews([]cleaning.PressVisits{shared, press("21:20", "21:40", "21:50", "21:50", "x")})
-	if f := cleaning.Summarize(shared.Visits, 1); f.Visits != 1 || f.LeftOut != 1 || f.Total != 30*minute {
+	if f := cleaning.Summarize(v, 1); f.Visits != 2 || f.LeftOut != 1 || f.Total != 30*minute {
 		t.Errorf("%+v", f)
+	}
+	if got := marks(visits(cleaning.Elsewhere{"y": other, "": other})); got != "a ,b ,c " {
+		t.Errorf("another crew: %q", got)
+	}
+	if got := marks(visits(cleaning.Elsewhere{"x": {{From: l.At(date + "21:30"), To: l.At(date + "21:50")}}})); got != "a ,b ,c " {
+		t.Errorf("one after the other: %q", got)
 	}
 }

@@ -21,7 +21,7 @@ type Figures struct {
 	Median, P90 float64 // type 7 of Hyndman and Fan (1996)
 	Mean        float64
 	Low, High   float64 // 95 % percentile bootstrap of the mean; equal to it under 2 visits
-	Standard    float64 // mean over the visits that have one; 0: none has
+	Standard    float64 // mean over the visits that have one, as given; 0: none has
 	Excess      int64   // time above standard, over visits that took longer
 	Saved       int64   // time below standard, over visits that took less
 	Total       int64

@@ -10,8 +10,10 @@ type Session struct {
 	Opened       timeline.ID
 	Crew         string
 	ClosedByRule bool
-	SignOffs     []int // indexes into History.SignOffs, in order
-	Closing      int64 // ms after the last sign-off, breaks taken out; set by Visits
+	Reopened     bool            // the same id was opened and ended before
+	Checks       timeline.Checks // stated when the crew closed it, whether or not that close ended it
+	SignOffs     []int           // indexes into History.SignOffs, in order
+	Closing      int64           // ms after the last sign-off, breaks taken out; set by Visits
 }
 
 // Group is a set of sessions that overlap: one time, one allowance.
@@ -40,8 +42,10 @@ type Visit struct {
 	Occasion     timeline.Occasion
 	From, To     int64 // unix ms; To is the sign-off
 	Time         int64 // press ms: breaks taken out, shared between chains at once
+	Own          int64 // the chain's ms, not shared: what a standard is compared with
 	Interruption int64 // press ms before work on the station began
 	Standard     int64 // ms; 0: none
+	First        bool  // of its chain, and begun with the session: it holds the way in and the time to isolate
 	Mark         string
 	SignOff      timeline.ID
 }

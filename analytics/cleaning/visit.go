@@ -45,7 +45,7 @@ func Visits(p *timeline.Press, h *timeline.History, groups []Group, breaks []tim
 
 // outside is the time that is never cleaning, sorted but not disjoint.
 func outside(p *timeline.Press, h *timeline.History) []timeline.Interval {
-	out := productionRuns(h.Slices)
+	out := h.Produced()
 	for i := range h.Slices {
 		if h.Slices[i].State == timeline.StateTrial {
 			out = append(out, h.Slices[i].Interval)
@@ -115,7 +115,7 @@ func shareGroup(h *timeline.History, g *Group, breaks, out []timeline.Interval, 
 			st.visit = len(visits)
 			visits = append(visits, Visit{
 				Session: s.ID, Station: e.Station, Task: e.Task, Crew: e.Crew, Occasion: s.Occasion,
-				From: st.began, To: st.to, Standard: standard(e.Task, e.Station), SignOff: e.ID,
+				From: st.began, To: st.to, First: st.began == s.From, Standard: standard(e.Task, e.Station), SignOff: e.ID,
 			})
 		}
 	}
@@ -266,6 +266,7 @@ func markChain(seg []stint, visits []Visit) {
 				done += v.Standard
 				upTo := total * done / weights
 				v.Time, v.Mark = upTo-given, MarkBatch
+				v.Own = s.own
 				v.From = visits[seg[i].visit].From
 				given = upTo
 			}
@@ -273,6 +274,7 @@ func markChain(seg []stint, visits []Visit) {
 			continue
 		}
 		v := &visits[seg[i].visit]
+		v.Own = seg[i].own
 		if v.Standard > 0 && (5*seg[i].own < v.Standard || seg[i].own > 3*v.Standard) {
 			v.Mark = MarkDoubtful
 		}

@@ -403,6 +403,94 @@ func TestDuties(t *testing.T) {
 			w.sign("d3 06:20", "a")
 			w.fill("d3 12:00")
 		}, "d3 on time"},
+		{"tolerance of 20 % of a week is a day after due", []timeline.Task{
+			{Slug: "a", Station: "a", Tolerance: 20, Triggers: []timeline.Trigger{fixed(2)}}}, func(w *week) {
+			w.normal(1, 2, 3, 4, 5, 8, 9, 10, 11)
+			w.sign("d3 22:00", "a") // due d2 22:00
+			w.sign("d10 22:01", "a")
+			w.fill("d12 06:00")
+		}, "d3 on time, d10 late"},
+		{"session spanning two production days: each task's own day", []timeline.Task{task("a", startup, shutdown)}, func(w *week) {
+			w.p.Calendar.Patterns[0].Shifts = w.p.Calendar.Patterns[0].Shifts[:1]
+			w.p.Calendar.Patterns[0].Shifts[0].Start, w.p.Calendar.Patterns[0].Shifts[0].End = 6*60, 6*60 // round the clock
+			w.p.Calendar.Patterns[0].Shifts[0].Breaks = nil
+			w.produce("d1 06:30", "d2 05:30")
+			w.produce("d2 06:30", "d3 05:00")
+			w.sign("d1 06:20", "a")
+			w.Open(at("d2 05:40"), "s", timeline.OccasionShutdown)
+			w.Sign(at("d2 05:50"), "s", "a", "a") // Monday's shut-down
+			w.Sign(at("d2 06:10"), "s", "a", "a") // Tuesday's start-up
+			w.Close(at("d2 06:15"), "s")
+			w.fill("d3 12:00")
+		}, "d1 on time, d1 on time, d2 on time, d2 open, d3 open"},
+		{"sign-off without a session, and one with, count alike", []timeline.Task{task("a", shutdown)}, func(w *week) {
+			w.normal(1, 2)
+			w.sign("d1 21:30", "a")
+			w.Open(at("d2 21:10"), "s", timeline.OccasionShutdown)
+			w.Sign(at("d2 21:30"), "s", "a", "a")
+			w.fill("d3 12:00")
+		}, "d1 on time, d2 on time"},
+		{"two touches of one clean are one duty", []timeline.Task{task("a", shutdown)}, func(w *week) {
+			w.normal(1, 2)
+			w.sign("d1 21:30", "a")
+			w.sign("d1 21:31", "a")
+			w.fill("d3 05:00")
+		}, "d1 on time, d2 open"},
+		{"a voided sign-off leaves the one before it", []timeline.Task{task("a", every(timeline.CadenceRunHours, 10))}, func(w *week) {
+			w.normal(1, 2)
+			w.sign("d1 15:30", "a") // 8 h 30 min: opens at 8 h
+			w.Void(at("d2 08:00"), w.sign("d1 20:00", "a"))
+			w.fill("d2 12:00")
+		}, "d1 on time, d2 open"}, // due at 5.5 + 4.5 h: d2 11:30
+		{"plan changed mid-week: another cadence", []timeline.Task{task("a", startup)}, func(w *week) {
+			w.p.Plans = append(w.p.Plans, timeline.Plan{ValidFrom: monday + 2, Tasks: []timeline.Task{task("a", shutdown)}})
+			w.normal(1, 2, 3, 4)
+			w.sign("d1 06:50", "a")
+			w.sign("d2 06:50", "a")
+			w.sign("d3 06:50", "a") // its window opened on Tuesday, under the old plan
+			w.sign("d3 21:30", "a")
+			w.sign("d4 21:30", "a")
+			w.fill("d5 05:00")
+		}, "d1 on time, d2 on time, d3 on time, d3 on time, d4 on time"},
+		{"a day's clock through closures: at the last shift before them", []timeline.Task{task("a", every(timeline.CadenceDays, 4))}, func(w *week) {
+			w.p.Calendar.Closed = map[timeline.Day]string{monday + 3: "works holiday", monday + 4: "works holiday"}
+			w.normal(1, 2, 3, 8)
+			w.sign("d1 06:50", "a") // due d5, closed: end of d3
+			w.sign("d3 22:31", "a")
+			w.fill("d8 22:00")
+		}, "d3 late, d8 open"}, // the next, due on a Sunday, on the first shift after
+		{"a closure longer than the interval: one duty after it, not one a day", []timeline.Task{task("a", every(timeline.CadenceDays, 2))}, func(w *week) {
+			w.p.Calendar.Closed = map[timeline.Day]string{}
+			for d := range 5 {
+				w.p.Calendar.Closed[monday+timeline.Day(7+d)] = "summer closure"
+			}
+			w.normal(1, 2, 3, 4, 5)
+			w.sign("d3 21:30", "a")
+			w.sign("d5 21:30", "a")
+			w.normal(15, 16)
+			w.fill("d16 06:00")
+		}, "d3 on time, d5 on time, d16 open"},
+		{"counter reset: lengths add up whatever the counter showed", []timeline.Task{task("a", every(timeline.CadenceRunKm, 3.6))}, func(w *week) {
+			w.produce("d1 07:00", "d1 07:30") // 1.8 km
+			// The counter starts again at 0: the slice says what was made since.
+			w.RunAt(w.At(at("d1 07:30")), w.At(at("d1 07:31")), timeline.StateProduction, "J1", 60_000, 0, 0)
+			w.produce("d1 07:31", "d1 08:01") // 1.8 km more at 08:01
+			w.sign("d1 08:31", "a")           // due + 30 min
+			w.state("d1 08:01", "d1 09:00", timeline.StateOff, "")
+		}, "d1 on time"},
+		{"three clocks, the shortest rules each time", []timeline.Task{
+			task("a", every(timeline.CadenceDays, 3), every(timeline.CadenceRunHours, 20), every(timeline.CadenceRunKm, 40))}, func(w *week) {
+			w.produce("d1 07:00", "d1 18:00")
+			w.sign("d1 18:00", "a") // 39.6 of 40 km
+			w.state("d1 18:00", "d4 22:31", timeline.StateOff, "")
+			w.sign("d4 22:31", "a") // three days later, nothing made: due d4 22:00
+			w.fill("d5 06:00")
+		}, "d1 on time, d4 late"},
+		{"open where the frontier is the end of the day", []timeline.Task{task("a", every(timeline.CadenceRunHours, 5))}, func(w *week) {
+			w.produce("d1 07:00", "d1 13:00")
+			w.fill("d2 00:00")
+			w.state("d1 22:00", "d2 06:00", timeline.StateOff, "")
+		}, "d1 open"},
 		{"open at the frontier", []timeline.Task{task("a", startup)}, func(w *week) {
 			w.normal(1)
 			w.sign("d1 06:50", "a")

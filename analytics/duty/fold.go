@@ -26,7 +26,13 @@ const (
 // not changed. Days are folded one after the other: the State returned is that
 // after the day, for the fold of next.
 func Fold(p *timeline.Press, st State, h *timeline.History, day, next timeline.DayPlan, frontier int64) (Result, State) {
-	plans := map[timeline.Day]timeline.DayPlan{day.Day: day, next.Day: next}
+	return FoldWith(p, st, h, map[timeline.Day]timeline.DayPlan{}, day, next, frontier)
+}
+
+// FoldWith is Fold with the plans of days that are known already, to which it
+// adds: days in a row need much the same ones.
+func FoldWith(p *timeline.Press, st State, h *timeline.History, plans map[timeline.Day]timeline.DayPlan, day, next timeline.DayPlan, frontier int64) (Result, State) {
+	plans[day.Day], plans[next.Day] = day, next
 	look := newAttribution(p, h, plans)
 	res, out := newFold(p, st, h, look, plans, day, next, frontier).decide()
 	// Sign-offs that discharge a duty of the next day may lie in this one (a
@@ -222,12 +228,7 @@ func (f *fold) grant(t *timeline.Task, e *timeline.Event) {
 	f.res.Grants = append(f.res.Grants, Grant{SignOff: e.ID, At: e.At, Task: t.Slug, Standard: t.Standard})
 }
 
-func (f *fold) grace(t *timeline.Task) int64 {
-	if t.Grace > 0 {
-		return t.Grace
-	}
-	return f.p.Grace
-}
+func (f *fold) grace(t *timeline.Task) int64 { return Grace(f.p, t) }
 
 // taskIn finds a task in the plan of a day.
 func taskIn(tasks []timeline.Task, slug string) *timeline.Task {

@@ -23,10 +23,7 @@ func (f *fold) findGaps() {
 		}
 	}
 	slices.SortFunc(planned, func(a, b timeline.Interval) int { return cmp.Compare(a.From, b.From) })
-	known := make([]timeline.Interval, 0, len(f.h.Slices))
-	for i := range f.h.Slices {
-		known = append(known, f.h.Slices[i].Interval)
-	}
+	known := f.h.Covered()
 	gaps := without(planned, known)
 	if len(gaps) == 0 {
 		return

@@ -20,7 +20,8 @@ func randomPlan() []timeline.Task {
 		task("start-a", on(timeline.CadenceStartup)), task("start-b", on(timeline.CadenceStartup)),
 		task("shut-a", on(timeline.CadenceShutdown)), task("shut-b", on(timeline.CadenceShutdown)),
 		task("both", on(timeline.CadenceStartup), on(timeline.CadenceShutdown)),
-		task("weekly", fixed(3)), task("days", every(timeline.CadenceDays, 2)),
+		task("weekly", fixed(3)),
+		{Slug: "days", Station: "days", Standard: 5 * timeline.Minute, Tolerance: 50, Triggers: []timeline.Trigger{every(timeline.CadenceDays, 2)}},
 		task("hours", every(timeline.CadenceRunHours, 9)), task("first", every(timeline.CadenceRunKm, 40), fixed(0)),
 		{Slug: "job", Station: "start-a", Standard: 3 * timeline.Minute, AlsoDischarges: []string{"days"},
 			Triggers: []timeline.Trigger{on(timeline.CadenceJobChange)}},
@@ -32,6 +33,12 @@ func randomPlan() []timeline.Task {
 func randomWeek(t *testing.T, rt *rapid.T) *week {
 	w := newWeek(t, randomPlan()...)
 	w.Step = 20 * timeline.Minute // coarse, for speed
+	w.p.Calendar.Closed = map[timeline.Day]string{}
+	for d := range 8 {
+		if rapid.IntRange(0, 5).Draw(rt, "closed") == 0 {
+			w.p.Calendar.Closed[monday+timeline.Day(d)] = "closed"
+		}
+	}
 	for d := range 8 {
 		pl := w.p.Calendar.Plan(monday + timeline.Day(d))
 		if len(pl.Shifts) == 0 {

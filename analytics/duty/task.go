@@ -299,9 +299,9 @@ func (f *fold) skipped(slug string, st *taskState, e *timeline.Event) {
 }
 
 // openAtFrontier shows a clock duty that is due and undecided where the day
-// holds the frontier.
+// holds the frontier, or ends at it: then no later day is folded yet.
 func (f *fold) openAtFrontier(slug string, st *taskState) {
-	if f.over || f.frontier < f.own.From || st.due == 0 {
+	if f.frontier > f.own.To || f.frontier < f.own.From || st.due == 0 {
 		return
 	}
 	if t := f.clockTask(slug, st); t != nil {

@@ -123,12 +123,15 @@ func (f *fold) shutdown(t *timeline.Task) (window, bool) {
 func (f *fold) jobChanges(t *timeline.Task, same bool) []window {
 	var out []window
 	job, family, end := f.st.job, f.st.family, f.st.jobEnd
+	asked, fam := "", "" // of the slice before: most have its job
 	for i := range f.clock.slices {
 		s := &f.clock.slices[i]
 		if s.State != timeline.StateProduction || s.Job == "" {
 			continue
 		}
-		fam := f.familyOf(s.Job)
+		if s.Job != asked {
+			asked, fam = s.Job, f.familyOf(s.Job)
+		}
 		if s.Job != job {
 			if job != "" && (same || fam == "" || fam != family) {
 				out = append(out, window{task: *t, cadence: timeline.CadenceJobChange,

@@ -3,6 +3,7 @@ package loss
 import (
 	"cmp"
 	"slices"
+	"sort"
 
 	"github.com/downweb/downweb/analytics/timeline"
 )
@@ -55,7 +56,7 @@ func (w *walk) bookWaste() {
 		return 1
 	})
 	cells := w.allCells(reach)
-	merged := mergeCells(cells, mine)
+	merged := mergeCells(cells, mine, w.rec != nil)
 	w.downstream(merged, mine)
 
 	demand := make([]int64, len(mine)) // face-web claims on counted waste, mm
@@ -87,6 +88,7 @@ func (w *walk) bookWaste() {
 			continue
 		}
 		w.row.Excess += demand[i]
+		w.rec.excess(&b, demand[i])
 		if b.Web > 1 {
 			w.materialOnly(b)
 		}
@@ -103,8 +105,10 @@ func lanesShare(b timeline.Event) int64 {
 
 // allCells are the day's own cells and, outside the day, those the reach adds.
 func (w *walk) allCells(reach timeline.Interval) []cell {
-	cells := slices.Clone(w.cells)
-	for _, s := range timeline.SlicesIn(w.h.Slices, reach) {
+	cells := w.cells // the walk has no more use for them
+	around := timeline.SlicesIn(w.h.Slices, reach)
+	for i := range around {
+		s := &around[i]
 		if s.State != timeline.StateProduction && s.State != timeline.StateSetup {
 			continue
 		}
@@ -124,6 +128,10 @@ func (w *walk) outsideDay(iv timeline.Interval) []timeline.Interval {
 	if iv.And(w.span).Len() == 0 {
 		return out
 	}
+	segs := w.in.Day.Segments
+	if i := sort.Search(len(segs), func(i int) bool { return segs[i].To > iv.From }); i < len(segs) && segs[i].Has(iv.From) && iv.To <= segs[i].To {
+		return nil // as almost every slice of the day
+	}
 	for _, s := range w.in.Day.Segments {
 		out = timeline.Subtract(out, s.Interval)
 	}
@@ -133,13 +141,15 @@ func (w *walk) outsideDay(iv timeline.Interval) []timeline.Interval {
 // bucket is cells with one key between two booking boundaries.
 type bucket struct {
 	cell
-	free int64 // waste not yet claimed
-	down map[int]int64
+	free  int64 // waste not yet claimed
+	down  map[int]int64
+	cells []cell // what was joined, where the pieces are asked for
 }
 
 // mergeCells joins cells of one key that the same bookings can claim. Cells
-// are first cut at the bookings' boundaries.
-func mergeCells(cells []cell, bookings []timeline.Event) []bucket {
+// are first cut at the bookings' boundaries. With keep the buckets remember
+// them.
+func mergeCells(cells []cell, bookings []timeline.Event, keep bool) []bucket {
 	var cuts []int64
 	for _, b := range bookings {
 		cuts = append(cuts, b.From, b.To)
@@ -153,22 +163,33 @@ func mergeCells(cells []cell, bookings []timeline.Event) []bucket {
 	}
 	at := map[id]int{}
 	var out []bucket
+	var last id // and where it is: neighbors mostly share a bucket
+	i := -1
 	put := func(c cell) {
 		slot, _ := slices.BinarySearch(cuts, c.iv.From+1) // number of cuts <= From
-		k := id{c.key, c.setup, slot}
-		i, ok := at[k]
-		if !ok {
-			i = len(out)
-			at[k] = i
-			out = append(out, bucket{cell: cell{key: c.key, iv: c.iv, setup: c.setup}})
+		if k := (id{c.key, c.setup, slot}); i < 0 || k != last {
+			var ok bool
+			if i, ok = at[k]; !ok {
+				i = len(out)
+				at[k] = i
+				out = append(out, bucket{cell: cell{key: c.key, iv: c.iv, setup: c.setup}})
+			}
+			last = k
 		}
 		b := &out[i]
 		b.good += c.good
 		b.waste += c.waste
+		if keep {
+			b.cells = append(b.cells, c)
+		}
 		b.iv = timeline.Interval{From: min(b.iv.From, c.iv.From), To: max(b.iv.To, c.iv.To)}
 	}
 	for _, c := range cells {
 		i, _ := slices.BinarySearch(cuts, c.iv.From+1)
+		if i == len(cuts) || cuts[i] >= c.iv.To {
+			put(c) // no booking begins or ends inside
+			continue
+		}
 		from := c.iv.From
 		whole := timeline.Slice{Interval: c.iv, Good: c.good, Waste: c.waste}
 		for ; i < len(cuts) && cuts[i] < c.iv.To; i++ {
@@ -291,6 +312,7 @@ func (w *walk) downstream(cells []bucket, bookings []timeline.Event) {
 	for i, b := range bookings {
 		if b.Found == 2 && b.Web <= 1 && w.span.Has(b.From) {
 			w.row.Excess += demand[i]
+			w.rec.excess(&b, demand[i])
 		}
 	}
 }
@@ -300,7 +322,7 @@ func (w *walk) bookBucket(c *bucket, claims map[int]int64, bookings []timeline.E
 	if c.key.Leaf == LeafNone {
 		return // outside the day
 	}
-	add := func(leaf Leaf, station string, mm int64) {
+	key := func(leaf Leaf, station string) Key {
 		k := c.key
 		k.Leaf, k.Minor = leaf, false
 		if c.key.Sub != SubSlowDirt {
@@ -309,8 +331,10 @@ func (w *walk) bookBucket(c *bucket, claims map[int]int64, bookings []timeline.E
 		if c.setup {
 			k.Sub, k.Reason, k.Station = SubNone, "", station
 		}
-		w.facts.add(k, 0, 0, mm)
+		return k
 	}
+	add := func(leaf Leaf, station string, mm int64) { w.facts.add(key(leaf, station), 0, 0, mm) }
+	w.rec.bucket(c, claims, bookings, key)
 	if c.setup {
 		add(SetupWaste, "", c.waste)
 		return
@@ -319,6 +343,7 @@ func (w *walk) bookBucket(c *bucket, claims map[int]int64, bookings []timeline.E
 	for _, bi := range sortedKeys(c.down) {
 		mm := c.down[bi]
 		w.facts.add(c.key, 0, -mm, 0)
+		w.row.Downstream += mm
 		add(causeLeaf(bookings[bi].Cause), bookings[bi].Station, mm)
 	}
 	rest := c.waste
@@ -333,7 +358,9 @@ func (w *walk) bookBucket(c *bucket, claims map[int]int64, bookings []timeline.E
 func (w *walk) materialOnly(b timeline.Event) {
 	for _, s := range w.in.Day.Segments {
 		if s.Has(b.From) {
-			w.facts.add(Key{Shift: s.Shift, Planned: s.Planned, Leaf: causeLeaf(b.Cause), Job: b.Job, Station: b.Station}, 0, 0, lanesShare(b))
+			k := Key{Shift: s.Shift, Planned: s.Planned, Leaf: causeLeaf(b.Cause), Job: b.Job, Station: b.Station}
+			w.facts.add(k, 0, 0, lanesShare(b))
+			w.rec.length(k, b.Interval, lanesShare(b), RuleBooking, b.ID, nil)
 			return
 		}
 	}

@@ -38,6 +38,7 @@ type DayRow struct {
 	GoodOutside   int64            // good length outside PRODUCTION, mm
 	ExtraGood     int64            // good length of PRODUCTION outside planned time, mm
 	Excess        int64            // booked above the count, mm
+	Downstream    int64            // moved from good to waste by what was found later, mm
 	NoteSpill     int64            // notes over states they may not cover, ms
 	AssumedMM     int64            // PRODUCTION at the press's own rated speed, mm
 	UnknownReason int64            // distinct reason slugs the registry does not know

@@ -28,6 +28,7 @@ type Fact struct {
 	Dur   int64 // ms
 	Good  int64 // mm
 	Waste int64 // mm
+	Stops int64 // whole stops that begin here
 }
 
 func compareKeys(a, b Key) int {
@@ -72,6 +73,13 @@ func (f *facts) add(k Key, dur, good, waste int64) {
 	f.last.Dur += dur
 	f.last.Good += good
 	f.last.Waste += waste
+}
+
+// stop counts a stop that begins in the fact that was added to last.
+func (f *facts) stop(k Key, begins bool) {
+	if begins && f.last != nil && f.last.Key == k {
+		f.last.Stops++
+	}
 }
 
 // sorted returns the facts in key order.

@@ -20,6 +20,9 @@ type Input struct {
 	Breaks   []timeline.Interval // breaks of this and the neighboring days, sorted
 	Groups   []Group
 	Frontier int64 // nothing is known after it; planned time ends there
+	// PlannedBefore says that the millisecond before the day is planned time: a
+	// stop that goes on over the day's start is counted on the day it began.
+	PlannedBefore bool
 }
 
 // Result is one press-day.
@@ -31,10 +34,14 @@ type Result struct {
 
 // Compute books one press-day.
 func Compute(in Input) Result {
-	w := newWalk(in)
-	for _, seg := range in.Day.Segments {
+	return newWalk(in).run()
+}
+
+// run books the day.
+func (w *walk) run() Result {
+	for _, seg := range w.in.Day.Segments {
 		iv := seg.Interval
-		iv.To = min(iv.To, in.Frontier)
+		iv.To = min(iv.To, w.in.Frontier)
 		if iv.Len() == 0 {
 			continue
 		}
@@ -58,8 +65,10 @@ type walk struct {
 	cells   []cell // waste and good of slices, for bookings
 	unknown map[string]bool
 	row     DayRow
+	rec     *recorder // of the pieces, where they are asked for
 
 	runs []timeline.Interval // production slices joined, for minor stops
+	open stop                // the stop that goes on
 }
 
 func newWalk(in Input) *walk {
@@ -75,9 +84,11 @@ func newWalk(in Input) *walk {
 	}
 	w.labels = labelGroups(in.Groups, w.h, in.Breaks, w.otherNotes)
 	near := func(ns []timeline.Event) []timeline.Event {
-		return slices.DeleteFunc(slices.Clone(ns), func(n timeline.Event) bool { return n.And(w.span).Len() == 0 })
+		around := timeline.Interval{From: w.span.From - timeline.Hour, To: w.span.To}
+		return slices.DeleteFunc(slices.Clone(ns), func(n timeline.Event) bool { return n.And(around).Len() == 0 })
 	}
 	w.stops, w.slows = near(w.stops), near(w.slows)
+	w.open = w.stopBefore()
 	for _, n := range w.stops {
 		w.cuts = append(w.cuts, n.From, n.To)
 	}
@@ -96,7 +107,10 @@ func newWalk(in Input) *walk {
 	}
 	slices.Sort(w.cuts)
 	w.cuts = slices.Compact(w.cuts)
-	for _, s := range timeline.SlicesIn(w.h.Slices, timeline.Interval{From: w.span.From - timeline.Hour, To: w.span.To + timeline.Hour}) {
+	around := timeline.SlicesIn(w.h.Slices, timeline.Interval{From: w.span.From - timeline.Hour, To: w.span.To + timeline.Hour})
+	w.cells = make([]cell, 0, len(around)+16)
+	for i := range around {
+		s := &around[i]
 		if s.State != timeline.StateProduction {
 			continue
 		}
@@ -181,27 +195,33 @@ func (w *walk) pieces(seg timeline.Segment, s *timeline.Slice, iv timeline.Inter
 // note, slice, nothing) for one piece in which nothing
 // changes.
 func (w *walk) book(seg timeline.Segment, s *timeline.Slice, iv timeline.Interval) {
-	k := Key{Shift: seg.Shift, Planned: seg.Planned}
 	var part timeline.Slice
 	if s != nil {
 		part = s.Part(iv)
-		k.State, k.Reason, k.Station, k.Job = s.State, s.Reason, s.Station, s.Job
 	}
 	n := iv.Len()
+	said := Key{Shift: seg.Shift, Planned: seg.Planned} // of a note that spills over
+	if s != nil {
+		said.State, said.Reason, said.Station, said.Job = s.State, s.Reason, s.Station, s.Job
+	}
 	stop := winner(w.stops, iv.From)
 	slow := winner(w.slows, iv.From)
 	running := s != nil && (s.State == timeline.StateProduction || s.State == timeline.StateTrial)
 	if stop != nil && running {
 		w.row.NoteSpill += n
+		w.rec.spill(said, iv, stop)
 	}
 	if slow != nil && (s == nil || s.State != timeline.StateProduction) {
 		w.row.NoteSpill += n
+		w.rec.spill(said, iv, slow)
 	}
 	w.cover(seg, s, iv, stop)
 
-	switch {
-	case s != nil && s.State == timeline.StateProduction: // rule 1
-		k.Leaf = LeafProduction
+	k, rule, by, group := w.decide(s, iv.From, seg.Planned)
+	k.Shift, k.Planned = seg.Shift, seg.Planned
+	begins := w.begins(k, seg.Break)
+	switch k.Leaf {
+	case LeafProduction: // rule 1
 		k.Rated = w.rated(s, part)
 		if slow != nil && w.class(slow.Reason) == timeline.ClassContamination {
 			k.Sub, k.Reason, k.Station = SubSlowDirt, slow.Reason, slow.Station
@@ -209,48 +229,25 @@ func (w *walk) book(seg timeline.Segment, s *timeline.Slice, iv timeline.Interva
 			k.Reason, k.Station = slow.Reason, slow.Station
 		}
 		w.facts.add(k, n, part.Good, 0)
+		w.rec.time(k, iv, RuleProduction, slow, -1, &part)
 		w.cells = append(w.cells, cell{key: k, iv: iv, good: part.Good, waste: part.Waste})
 		return
-	case s != nil && s.State == timeline.StateTrial: // rule 2
-		k.Leaf = Trials
+	case Trials: // rule 2
 		w.facts.add(k, n, part.Good, part.Waste)
+		w.facts.stop(k, begins)
+		w.rec.time(k, iv, rule, nil, -1, &part)
 		w.row.GoodOutside += part.Good
 		return
 	}
-
-	leaf, sub := LeafNone, SubNone
-	class := timeline.ClassNone
-	if stop != nil {
-		class = w.class(stop.Reason)
-	}
-	lab := w.labelAt(iv.From)
-	switch {
-	case class != timeline.ClassNone && class != timeline.ClassContamination: // rule 3
-		leaf = classLeaf(class)
-	case lab != nil: // rule 4
-		leaf, sub = lab.leaf()
-	case class == timeline.ClassContamination: // rule 5
-		leaf = ContaminationStop
-	case s != nil: // rule 6
-		leaf, sub = w.sliceLeaf(s, iv)
-	default: // rule 7
-		leaf = Unaccounted
-	}
-	if stop != nil && class != timeline.ClassNone && leaf == classLeaf(class) && sub == SubNone {
-		k.Reason, k.Station = stop.Reason, stop.Station
-	}
-	k.Leaf, k.Sub = leaf, sub
-	k.Minor = w.minor(iv.From, leaf)
-	// Outside the plan, a press that is off or silent loses nothing.
-	if !seg.Planned && lab == nil && class == timeline.ClassNone && (s == nil || s.State == timeline.StateOff) {
-		k.Leaf = LeafNone
-	}
-	if lab != nil && !seg.Planned {
-		w.row.OutLabour += n * w.in.Press.LabourOn(w.in.Day.Day) * int64(w.in.Press.HandsFor(lab.occasion))
-		w.row.OutLabourLeaf[leaf] += n * w.in.Press.LabourOn(w.in.Day.Day) * int64(w.in.Press.HandsFor(lab.occasion))
+	if lab := w.labelAt(iv.From); lab != nil && !seg.Planned {
+		labour := n * w.in.Press.LabourOn(w.in.Day.Day) * int64(w.in.Press.HandsFor(lab.occasion))
+		w.row.OutLabour += labour
+		w.row.OutLabourLeaf[k.Leaf] += labour
 	}
 	if k.Leaf != LeafNone {
 		w.facts.add(k, n, part.Good, 0)
+		w.facts.stop(k, begins)
+		w.rec.time(k, iv, rule, by, group, &part)
 	}
 	w.row.GoodOutside += part.Good
 	if s == nil || part.Waste == 0 {
@@ -262,13 +259,61 @@ func (w *walk) book(seg timeline.Segment, s *timeline.Slice, iv timeline.Interva
 	}
 	k.Leaf, k.Sub, k.Minor = OutsideWaste, SubNone, false
 	w.facts.add(k, 0, 0, part.Waste)
+	w.rec.length(k, iv, part.Waste, RuleSlice, timeline.ID{}, nil)
 	if s.State == timeline.StateDown || s.State == timeline.StateWaiting {
 		w.row.StopWaste += part.Waste
 	}
 }
 
+// decide is the ladder: the leaf of an instant of a slice (nil: of no slice),
+// the key that goes with it but for shift, plan and rated speed, and what put
+// it there: the rule, and the note or else the cleaning group (-1: none).
+func (w *walk) decide(s *timeline.Slice, t int64, planned bool) (k Key, rule Rule, by *timeline.Event, group int) {
+	group = -1
+	if s != nil {
+		k.State, k.Reason, k.Station, k.Job = s.State, s.Reason, s.Station, s.Job
+	}
+	switch {
+	case s != nil && s.State == timeline.StateProduction: // rule 1
+		k.Leaf = LeafProduction
+		return k, RuleProduction, nil, group
+	case s != nil && s.State == timeline.StateTrial: // rule 2
+		k.Leaf = Trials
+		return k, RuleTrial, nil, group
+	}
+	stop := winner(w.stops, t)
+	class := timeline.ClassNone
+	if stop != nil {
+		class = w.class(stop.Reason)
+	}
+	lab := w.labelAt(t)
+	switch {
+	case class != timeline.ClassNone && class != timeline.ClassContamination: // rule 3
+		k.Leaf, rule, by = classLeaf(class), RuleNote, stop
+	case lab != nil: // rule 4
+		k.Leaf, k.Sub = lab.leaf()
+		rule, group = RuleSession, lab.group
+	case class == timeline.ClassContamination: // rule 5
+		k.Leaf, rule, by = ContaminationStop, RuleContamination, stop
+	case s != nil: // rule 6
+		k.Leaf, k.Sub = w.sliceLeaf(s, t)
+		rule = RuleSlice
+	default: // rule 7
+		k.Leaf, rule = Unaccounted, RuleNothing
+	}
+	if stop != nil && class != timeline.ClassNone && k.Leaf == classLeaf(class) && k.Sub == SubNone {
+		k.Reason, k.Station = stop.Reason, stop.Station
+	}
+	k.Minor = w.minor(t, k.Leaf)
+	// Outside the plan, a press that is off or silent loses nothing.
+	if !planned && lab == nil && class == timeline.ClassNone && (s == nil || s.State == timeline.StateOff) {
+		k.Leaf = LeafNone
+	}
+	return k, rule, by, group
+}
+
 // sliceLeaf is rule 6: the leaf of a slice that no person spoke of.
-func (w *walk) sliceLeaf(s *timeline.Slice, iv timeline.Interval) (Leaf, Sub) {
+func (w *walk) sliceLeaf(s *timeline.Slice, t int64) (Leaf, Sub) {
 	if s.State == timeline.StateCleaning {
 		return CleaningOverrun, SubNoRecord
 	}
@@ -281,7 +326,7 @@ func (w *walk) sliceLeaf(s *timeline.Slice, iv timeline.Interval) (Leaf, Sub) {
 	case timeline.StateSetup:
 		return Setup, SubNone
 	case timeline.StateMaintenance:
-		if w.in.Press.InMaintenance(iv.From) {
+		if w.in.Press.InMaintenance(t) {
 			return PlannedMaintenance, SubNone
 		}
 		return OtherBreakdown, SubNone

@@ -116,7 +116,9 @@ func (c *shiftCase) compute(p *timeline.Press, day string, groups []Group, front
 			breaks = append(breaks, s.Interval)
 		}
 	}
-	res := Compute(Input{Press: p, History: timeline.Build(c.sl, c.ev, nil), Day: plan, Breaks: breaks, Groups: groups, Frontier: c.at(frontier)})
+	in := Input{Press: p, History: timeline.Build(c.sl, c.ev, nil), Day: plan, Breaks: breaks, Groups: groups, Frontier: c.at(frontier)}
+	res := Compute(in)
+	checkPieces(c.t, in)
 	if diff := res.Day.Check(); diff != 0 {
 		c.t.Errorf("identity off by %d µs", diff)
 	}
@@ -154,7 +156,7 @@ func abs(x float64) float64 { return max(x, -x) }
 
 const min1 = int64(60_000_000) // a minute in µs
 
-func TestWorkedEarlyShift(t *testing.T) {
+func earlyShift(t *testing.T) Result {
 	c := &shiftCase{t: t, month: time.June}
 	const P, S = timeline.StateProduction, timeline.StateSetup
 	c.rows([]row{
@@ -174,11 +176,15 @@ func TestWorkedEarlyShift(t *testing.T) {
 	c.book("15 08:30", "15 09:20", timeline.CauseSetup, 200, "")
 	c.book("15 09:20", "15 11:30", timeline.CauseMaterial, 96, "")
 	p := testPress(t, pattern("early", 360, 840, weekdays, timeline.Break{Start: 600, Length: 30 * timeline.Minute}))
-	res := c.compute(p, "2026-06-15", []Group{{
+	return c.compute(p, "2026-06-15", []Group{{
 		Union:    []timeline.Interval{{From: c.at("15 04:00"), To: c.at("15 04:22")}},
 		Occasion: timeline.OccasionStartup, Allowance: 24 * timeline.Minute,
 		SignOffs: []int64{c.at("15 04:07"), c.at("15 04:13"), c.at("15 04:18"), c.at("15 04:22")},
 	}}, "15 12:00")
+}
+
+func TestWorkedEarlyShift(t *testing.T) {
+	res := earlyShift(t)
 	r := res.Day
 	if r.PBT != 450*timeline.Minute || r.APT != 330*timeline.Minute {
 		t.Errorf("PBT %d APT %d", r.PBT, r.APT)
@@ -338,7 +344,7 @@ func TestWorkedLateShiftBeforeCorrections(t *testing.T) {
 	}
 }
 
-func TestWorkedSpringNight(t *testing.T) {
+func springNight(t *testing.T) Result {
 	c := &shiftCase{t: t, month: time.March}
 	const P = timeline.StateProduction
 	c.rows([]row{
@@ -352,11 +358,15 @@ func TestWorkedSpringNight(t *testing.T) {
 	})
 	c.book("29 02:15", "29 02:30", timeline.CauseRestart, 90, "")
 	p := testPress(t, pattern("night", 1320, 360, []int{6}, timeline.Break{Start: 150, Length: 30 * timeline.Minute}))
-	res := c.compute(p, "2026-03-28", []Group{{
+	return c.compute(p, "2026-03-28", []Group{{
 		Union:    []timeline.Interval{{From: c.at("29 01:10"), To: c.at("29 02:15")}},
 		Occasion: timeline.OccasionOnDemand, Allowance: 10 * timeline.Minute,
 		SignOffs: []int64{c.at("29 01:22"), c.at("29 02:12")},
 	}}, "29 04:00")
+}
+
+func TestWorkedSpringNight(t *testing.T) {
+	res := springNight(t)
 	r := res.Day
 	if r.PBT != 390*timeline.Minute || r.APT != 305*timeline.Minute {
 		t.Errorf("PBT %d min, APT %d min", r.PBT/timeline.Minute, r.APT/timeline.Minute)

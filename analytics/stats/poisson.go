@@ -30,7 +30,6 @@ func FitPoisson(p Panel) (*Fit, error) {
 		return nil, err
 	}
 	f.dropSeparated(&p)
-	n := len(p.Y)
 	for i := range f.w {
 		f.w[i] = 0
 		if f.Used[i] {
@@ -40,52 +39,17 @@ func FitPoisson(p Panel) (*Fit, error) {
 	if err := f.selectColumns(p.X); err != nil {
 		return nil, err
 	}
-	offset := p.Offset
-	if offset == nil {
-		offset = make([]float64, n)
-	}
-	f.Eta, f.Mu = startEta(&p, f), make([]float64, n)
-	z := make([]float64, n)
-	for f.Iterations = 1; ; f.Iterations++ {
-		if f.Iterations > MaxIterations {
-			return nil, ErrNotConverged
-		}
-		if err := f.weigh(); err != nil {
-			return nil, err
-		}
-		for i := range z {
-			z[i] = 0
-			if f.Used[i] {
-				z[i] = f.Eta[i] - offset[i] + (p.Y[i]-f.Mu[i])/f.Mu[i]
-			}
-		}
-		if err := f.solve(p.X, z); err != nil {
-			return nil, err
-		}
-		var change float64
-		for i, r := range z {
-			next := offset[i] - r
-			if f.Used[i] {
-				next += f.Eta[i] - offset[i] + (p.Y[i]-f.Mu[i])/f.Mu[i]
-				change = max(change, math.Abs(next-f.Eta[i])/max(1, math.Abs(next)))
-			}
-			f.Eta[i] = next
-		}
-		if math.IsNaN(change) || math.IsInf(change, 0) {
-			return nil, ErrNotConverged
-		}
-		if change < Tolerance {
-			break
-		}
+	f.Eta, f.Mu = startEta(&p, f), make([]float64, len(p.Y))
+	err = f.reweighted(&p, MaxIterations, func() (bool, error) { return true, f.weigh() })
+	if err != nil {
+		return nil, err
 	}
 	if err := f.weigh(); err != nil {
 		return nil, err
 	}
-	beta := f.Beta
-	if err := f.solve(p.X, make([]float64, n)); err != nil { // columns at the final weights
+	if err := f.finalColumns(p.X); err != nil {
 		return nil, err
 	}
-	f.Beta = beta
 	for i, mu := range f.Mu {
 		if !f.Used[i] {
 			continue
@@ -98,6 +62,62 @@ func FitPoisson(p Panel) (*Fit, error) {
 		f.Deviance += 2 * d
 	}
 	return f, f.finish(&p)
+}
+
+// reweighted moves the linear predictor by iteratively reweighted least squares
+// with the log link until it settles, most times at most. weigh sets fitted
+// values and weights from it before each step and says whether all else that it
+// estimates has settled too; those of the last predictor are left to the caller.
+func (f *Fit) reweighted(p *Panel, most int, weigh func() (settled bool, err error)) error {
+	offset := p.Offset
+	if offset == nil {
+		offset = make([]float64, len(p.Y))
+	}
+	z := make([]float64, len(p.Y))
+	for f.Iterations = 1; ; f.Iterations++ {
+		if f.Iterations > most {
+			return ErrNotConverged
+		}
+		settled, err := weigh()
+		if err != nil {
+			return err
+		}
+		for i := range z {
+			z[i] = 0
+			if f.Used[i] {
+				z[i] = f.Eta[i] - offset[i] + (p.Y[i]-f.Mu[i])/f.Mu[i]
+			}
+		}
+		if err := f.solve(p.X, z); err != nil {
+			return err
+		}
+		var change float64
+		for i, r := range z {
+			next := offset[i] - r
+			if f.Used[i] {
+				next += f.Eta[i] - offset[i] + (p.Y[i]-f.Mu[i])/f.Mu[i]
+				change = max(change, math.Abs(next-f.Eta[i])/max(1, math.Abs(next)))
+			}
+			f.Eta[i] = next
+		}
+		if math.IsNaN(change) || math.IsInf(change, 0) {
+			return ErrNotConverged
+		}
+		if change < Tolerance && settled {
+			return nil
+		}
+	}
+}
+
+// finalColumns absorbs the columns at the weights there are and leaves the
+// coefficients as they came out.
+func (f *Fit) finalColumns(x [][]float64) error {
+	beta := f.Beta
+	if err := f.solve(x, make([]float64, len(f.Used))); err != nil {
+		return err
+	}
+	f.Beta = beta
+	return nil
 }
 
 // dropSeparated takes rows out whose group or cell has only zeros, until none
@@ -152,16 +172,26 @@ func startEta(p *Panel, f *Fit) []float64 {
 	return eta
 }
 
-// weigh sets fitted values and weights from the linear predictor.
+// weigh sets fitted values, and them as weights, from the linear predictor.
 func (f *Fit) weigh() error {
-	for i, e := range f.Eta {
-		f.Mu[i] = Exp(e)
+	if err := f.expect(); err != nil {
+		return err
+	}
+	for i, mu := range f.Mu {
 		f.w[i] = 0
 		if f.Used[i] {
-			if !(f.Mu[i] > 0) || math.IsInf(f.Mu[i], 0) {
-				return ErrNotConverged
-			}
-			f.w[i] = f.Mu[i]
+			f.w[i] = mu
+		}
+	}
+	return nil
+}
+
+// expect sets fitted values from the linear predictor.
+func (f *Fit) expect() error {
+	for i, e := range f.Eta {
+		f.Mu[i] = Exp(e)
+		if f.Used[i] && (!(f.Mu[i] > 0) || math.IsInf(f.Mu[i], 0)) {
+			return ErrNotConverged
 		}
 	}
 	return nil

@@ -16,8 +16,9 @@ type Linear struct {
 }
 
 // FitQR regresses y on the columns by Householder QR of the column-scaled
-// matrix (scales are powers of two, so scaling costs no digit), followed by one
-// step of refinement on the residual. It needs more rows than columns and
+// matrix (scales are powers of two, so scaling costs no digit), followed by
+// iterative refinement of estimates and residuals together with sums in twice
+// the precision (Björck, BIT 7, 1967). It needs more rows than columns and
 // independent columns.
 func FitQR(y []float64, columns [][]float64) (*Linear, error) {
 	n, k := len(y), len(columns)
@@ -68,29 +69,9 @@ func FitQR(y []float64, columns [][]float64) (*Linear, error) {
 			return nil, tooFew("column %d depends on those before it", j)
 		}
 	}
-	solve := func(rhs []float64) []float64 {
-		var out mat.VecDense
-		// A Condition error still leaves the solution in place; singular
-		// matrices were refused above.
-		_ = qr.SolveVecTo(&out, false, mat.NewVecDense(n, rhs))
-		return out.RawVector().Data
-	}
-	b := solve(append([]float64(nil), y...))
-	res := make([]float64, n)
-	residual := func() {
-		for i := range n {
-			s := y[i]
-			for j := range k {
-				s = math.FMA(-a.At(i, j), b[j], s)
-			}
-			res[i] = s
-		}
-	}
-	residual()
-	for j, d := range solve(append([]float64(nil), res...)) {
-		b[j] += d
-	}
-	residual()
+	ref := refiner{qr: &qr, a: a, y: y}
+	b := ref.solve(y, false)
+	res := ref.refine(b)
 
 	fit := &Linear{Beta: make([]float64, k), SE: make([]float64, k), DF: n - k}
 	var rss float64

@@ -19,6 +19,7 @@ type Robust struct {
 
 	fit      *Fit
 	clusters []clusterPart
+	leverage []float64
 }
 
 type clusterPart struct {
@@ -94,7 +95,7 @@ func (f *Fit) Robust(cluster []int) (*Robust, error) {
 	if len(ids) < 2 {
 		return nil, tooFew("%d clusters, 2 needed", len(ids))
 	}
-	r := &Robust{Clusters: len(ids), fit: f, clusters: make([]clusterPart, len(ids))}
+	r := &Robust{Clusters: len(ids), fit: f, clusters: make([]clusterPart, len(ids)), leverage: make([]float64, n)}
 	bad := make([]bool, len(ids))
 	Parallel(len(ids), func(c int) {
 		comp := -1
@@ -139,9 +140,12 @@ func (r *Robust) decompose(p *clusterPart, id, comp int, rows []int) bool {
 			x[j] = f.xt[j][i]
 		}
 		forward(f.chol, k, noDrop, x)
+		h := f.abs.leverage(i)
 		for j, v := range buf {
 			cols[j][ri] = root * v
+			h += float64(cols[j][ri] * cols[j][ri])
 		}
+		r.leverage[i] = h
 	}
 	g := mat.NewSymDense(d, nil)
 	for a := range d {
@@ -166,6 +170,57 @@ func (r *Robust) decompose(p *clusterPart, id, comp int, rows []int) bool {
 		p.ve[a] = dot(p.v[a], ye)
 	}
 	return true
+}
+
+// Leverage returns, per row, the diagonal of the hat matrix of the √weight-scaled regression, absorbed effects
+// included; 0 of rows that were not used. It sums to the rank.
+func (r *Robust) Leverage() []float64 { return r.leverage }
+
+// ShuffleFactor returns the Factor of ShuffleTest for column q of the regression
+// net of the others (Partial), whose coefficient is beta.
+func (r *Robust) ShuffleFactor(q []float64, beta float64) float64 {
+	var qq, seen, had float64
+	for i, used := range r.fit.Used {
+		if used {
+			qq += float64(q[i] * q[i])
+		}
+	}
+	if qq == 0 {
+		return 1
+	}
+	for i, used := range r.fit.Used {
+		if !used {
+			continue
+		}
+		x := float64(q[i] * (r.fit.Resid[i] + float64(beta*q[i])))
+		x *= x
+		seen += x
+		// The residual is without the column itself: so is its leverage.
+		if d := 1 - (r.leverage[i] - float64(q[i]*q[i])/qq); d > 1e-6 {
+			x /= min(1, d)
+		}
+		had += x
+	}
+	if had == 0 {
+		return 1
+	}
+	return math.Sqrt(seen / had)
+}
+
+// leverage is what the group's own effects add to the leverage of row i.
+func (a *absorber) leverage(i int) float64 {
+	if a.eff.Group == nil {
+		return 0
+	}
+	g := a.eff.Group[i]
+	if a.sw[g] <= 0 {
+		return 0
+	}
+	h := a.w[i] / a.sw[g]
+	if a.stt[g] > 0 {
+		h += float64(a.w[i]*a.tc[i]) * a.tc[i] / a.stt[g]
+	}
+	return h
 }
 
 // cellRow fills y with row i of M₁D of a component (unscaled).
@@ -250,15 +305,24 @@ func (r *Robust) SE(col int, kind Kind) (RobustSE, error) {
 	if err != nil {
 		return RobustSE{}, err
 	}
-	pow := 0.0
-	switch kind {
+	return r.standardError(l, kind)
+}
+
+// power of (I − H_gg)⁻¹ in a kind's scores.
+func (k Kind) power() float64 {
+	switch k {
 	case CR2:
-		pow = 0.5
+		return 0.5
 	case CR3:
-		pow = 1
+		return 1
 	}
+	return 0
+}
+
+// standardError of the contrast l = L⁻¹c.
+func (r *Robust) standardError(l []float64, kind Kind) (RobustSE, error) {
 	var ss float64
-	for _, s := range r.scores(l, pow) {
+	for _, s := range r.scores(l, kind.power()) {
 		ss += float64(s * s)
 	}
 	g := float64(r.Clusters)
@@ -271,6 +335,7 @@ func (r *Robust) SE(col int, kind Kind) (RobustSE, error) {
 	}
 	out.SE = math.Sqrt(ss)
 	if kind == CR2 {
+		var err error
 		if out.DF, err = r.satterthwaite(l); err != nil {
 			return RobustSE{}, err
 		}

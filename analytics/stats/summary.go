@@ -39,7 +39,7 @@ func Summarize(x []float64) (Summary, error) {
 	if len(x) < 2 {
 		return Summary{}, tooFew("a standard deviation needs 2 values, got %d", len(x))
 	}
-	m, ss := meanSS(x)
+	m, ss := meanSSExact(x)
 	return Summary{
 		N: len(x), Mean: m, SD: math.Sqrt(ss / float64(len(x)-1)),
 		Min: slices.Min(x), Max: slices.Max(x),
@@ -78,6 +78,21 @@ func meanSS(x []float64) (mean, ss float64) {
 	return mean, ss - float64(d1*d1)/n
 }
 
+// meanSSExact is meanSS with the squares added as in Sum. Correlations, whose
+// last bits kept studies hold, stay with the plain sum.
+func meanSSExact(x []float64) (mean, ss float64) {
+	n := float64(len(x))
+	mean = Sum(x) / n
+	var d1 float64
+	sq := make([]float64, len(x))
+	for i, v := range x {
+		d := v - mean
+		d1 += d
+		sq[i] = d * d
+	}
+	return mean, Sum(sq) - float64(d1*d1)/n
+}
+
 // Lag1 returns the lag-1 autocorrelation Σ(y_i−ȳ)(y_{i+1}−ȳ) / Σ(y_i−ȳ)², as
 // NIST StRD defines it. It needs two values that differ.
 func Lag1(x []float64) (float64, error) {
@@ -87,15 +102,15 @@ func Lag1(x []float64) (float64, error) {
 	if len(x) < 2 {
 		return 0, tooFew("an autocorrelation needs 2 values, got %d", len(x))
 	}
-	m, ss := meanSS(x)
+	m, ss := meanSSExact(x)
 	if ss <= 0 {
 		return 0, tooFew("all values are equal")
 	}
-	var c float64
-	for i := 1; i < len(x); i++ {
-		c += float64((x[i-1] - m) * (x[i] - m))
+	c := make([]float64, len(x)-1)
+	for i := range c {
+		c[i] = (x[i] - m) * (x[i+1] - m)
 	}
-	return c / ss, nil
+	return Sum(c) / ss, nil
 }
 
 // Quantile types of Hyndman and Fan (Am. Stat. 50, 1996).

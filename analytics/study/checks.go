@@ -55,6 +55,9 @@ func (s *run) check() {
 			s.betas([]int{k}, design{exposure: alone, start: eta}, func(c *Checks, b *float64) { c.Alone = b })
 		})
 		add(func() { s.result.Findings[k].Checks.ConditionFound = s.conditionFound(k) })
+		if s.lines2() {
+			add(func() { s.result.Findings[k].Checks.Pooled = s.pooled(k) })
+		}
 	}
 	second := make([][]*Estimate, len(secondaryOutcomes))
 	for o := range secondaryOutcomes {

@@ -24,4 +24,7 @@ var (
 	// ErrData occurs when a data set contradicts its own rules: rows out of
 	// order, a repeated press-day, a state that does not exist.
 	ErrData = errors.New("unusable data set")
+	// ErrNoPicture occurs when a figure is asked for that the data cannot give;
+	// the message says why.
+	ErrNoPicture = errors.New("no figure")
 )

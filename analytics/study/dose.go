@@ -35,8 +35,8 @@ type DoseBin struct {
 // dose fits one unit's bins in place of its exposure; nil where the clock was
 // not recorded, where fewer than two bins have 20 rows on 4 presses, or where
 // the fit fails. Rows above the 95th percentile and rows without a clock get a
-// level of their own that is not shown.
-func (s *run) dose(k int) *Dose {
+// level of their own that is not shown. Ages up to fresh km stand for 0.
+func (s *run) dose(k int, fresh float64) *Dose {
 	f, u := s.frame, s.units[k]
 	if len(u.stations) != 1 {
 		return nil
@@ -45,7 +45,9 @@ func (s *run) dose(k int) *Dose {
 	var positive []float64
 	zero := 0
 	for i, r := range f.rows {
-		age[i] = float64(r.Stations[u.stations[0]].SinceCleanMM) / 1e6
+		if age[i] = float64(r.Stations[u.stations[0]].SinceCleanMM) / 1e6; age[i] > 0 && age[i] <= fresh {
+			age[i] = 0
+		}
 		if !s.main.fit.Used[i] || u.state[i] == NotExposed {
 			continue
 		}

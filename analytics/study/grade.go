@@ -11,14 +11,39 @@ func (s *run) conclude() {
 	for k := range r.Findings {
 		x := &r.Findings[k]
 		s.grade(x)
+		s.gradeTrial(x)
 		x.GradeName = x.Grade.String()
 		if x.Grade >= Suggestive && !s.spec.SkipChecks {
-			x.Dose, x.Year = s.dose(k), s.year(x, k)
+			x.Dose, x.Year = s.dose(k, 0), s.year(x, k)
 		}
 		x.Sentences = s.sentences(x)
+		if t := s.trialOf(x); t != nil {
+			x.Sentences = t.Sentences
+		}
 	}
 	r.Summary = append([]string{s.overview()}, always()...)
 	r.Warnings = s.warnings()
+}
+
+// trialOf is the trial's answer for a finding; nil where there is none.
+func (s *run) trialOf(x *Finding) *Trial {
+	if t := s.result.Trial; t != nil && t.Refusal == "" && x.Name == t.Station {
+		return t
+	}
+	return nil
+}
+
+// gradeTrial grades a station whose windows were assigned at random by its
+// trial alone.
+func (s *run) gradeTrial(x *Finding) {
+	t := s.trialOf(x)
+	if t == nil {
+		return
+	}
+	x.Refusal, x.Limits = "", nil
+	if x.Grade = NoneSeen; t.P <= s.spec.Alpha {
+		x.Grade = Randomised
+	}
 }
 
 // grade applies the rules of Grade.

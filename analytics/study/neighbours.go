@@ -37,7 +37,7 @@ func (s *run) neighbours(which []int) {
 		if den == 0 {
 			return
 		}
-		cols = append(cols, shiftColumn{q: z})
+		cols = append(cols, shiftColumn{q: z, factor: s.leverage(z, 0)})
 		lines = append(lines, &Line{Beta: num / den, Rows: n})
 		put = append(put, set)
 	}
@@ -60,7 +60,7 @@ func (s *run) neighbours(which []int) {
 		s.tick(s.spec.Permutations)
 		return
 	}
-	res := shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &s.spec, s.leverage(), s.tick)
+	res := shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &s.spec, s.tick)
 	for i, l := range lines {
 		l.P = res[i].P[0]
 		put[i](l)
@@ -71,47 +71,32 @@ func (s *run) neighbours(which []int) {
 // and, where residuals of presses of a plant move together, with the same
 // rotation for all presses of a plant.
 func (s *run) otherShifts(which []int) {
-	f := s.frame
-	start, rows := []int{0}, make([]int, len(f.presses))
-	slot := make([]int, len(f.rows))
-	for p := range f.presses {
-		lo, hi := f.start[p], f.start[p+1]
-		rows[p] = hi - lo
-		first := f.rows[lo].Day
-		for i := lo; i < hi; i++ {
-			slot[i] = start[p] + int(f.rows[i].Day-first)
-		}
-		days := int(f.rows[hi-1].Day-first) + 1
-		start = append(start, start[p]+(days+6)/7*7)
-	}
-	n := start[len(start)-1]
-	spread := func(x []float64) []float64 {
-		out := make([]float64, n)
-		for i, v := range x {
-			out[slot[i]] = v
-		}
-		return out
-	}
-	own := make([]bool, n)
-	for i, u := range s.main.fit.Used {
-		own[slot[i]] = u
-	}
-	var cols, rowCols []shiftColumn
-	for _, k := range which {
-		b := s.result.Findings[k].Waste.Beta
-		cols = append(cols, shiftColumn{q: spread(s.q[k]), beta: b})
-		rowCols = append(rowCols, shiftColumn{q: s.q[k], beta: b})
-	}
-	l := newLayout(start, rows, f.plantOf, len(f.plants), 7)
-	for i, r := range shiftTest(l, spread(s.main.fit.Resid), own, cols, &s.spec, s.leverage(), s.tick) {
+	for i, r := range s.calendar(false, 7).test(s, which, &s.spec, s.tick) {
 		s.result.Findings[which[i]].Test.Weeks = r.P[0]
 	}
 	if s.result.Rows.CrossPress <= 0.1 || s.spec.Block == BlockPlant {
 		return
 	}
-	spec := s.spec
-	spec.Block = BlockPlant
-	for i, r := range shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, rowCols, &spec, s.leverage(), nil) {
+	for i, r := range s.plantShifts(which, nil) {
 		s.result.Findings[which[i]].Test.Plant = r.P[0]
 	}
+}
+
+// plantShifts is the lag-0 test with one rotation for all presses of a plant, by
+// days of its calendar: what presses shared on a day stays together. Before
+// default-3 it was by the same share of each press's rows, which tears days
+// apart where presses are idle on different ones.
+func (s *run) plantShifts(which []int, tick func(int)) []shiftResult {
+	spec := s.spec
+	spec.Block = BlockPlant
+	if !s.sharpLeverage() {
+		var cols []shiftColumn
+		for _, k := range which {
+			col := s.column(k)
+			col.lags = 0
+			cols = append(cols, col)
+		}
+		return shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &spec, tick)
+	}
+	return s.calendar(true, 1).test(s, which, &spec, tick)
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"github.com/downweb/downweb/analytics/stats"
 )
@@ -31,13 +32,51 @@ type run struct {
 	done    int
 	total   int
 	tell    func(done, total int)
+	method  string
 }
+
+// lines2 reports whether the lines that default-2 adds are asked for.
+func (s *run) lines2() bool { return s.method != "default-1" }
 
 // Run answers the spec from the data set. progress, when not nil, is called
 // with rising done ≤ total, never from two goroutines at once. A question the
 // data cannot answer is a Result with a refusal; the error is for a spec or a
 // data set that breaks its own rules.
 func Run(ds *DataSet, spec Spec, progress func(done, total int)) (*Result, error) {
+	return RunMethod(ds, spec, Method, progress)
+}
+
+// RunMethod is Run under the method that a kept result names.
+func RunMethod(ds *DataSet, spec Spec, method string, progress func(done, total int)) (*Result, error) {
+	if !slices.Contains(methods, method) {
+		return nil, fmt.Errorf("%w: method is %q, this program has %s", ErrSpec, method, strings.Join(methods, ", "))
+	}
+	s, err := begin(ds, spec, progress)
+	if err != nil {
+		return nil, err
+	}
+	s.method, s.result.Method = method, method
+	if s.result.Refused != "" {
+		return s.result, nil
+	}
+	s.tick(fitWork)
+	s.describeModel()
+	s.findings()
+	s.test()
+	if !spec.SkipChecks {
+		s.check()
+	}
+	if spec.Trial != nil {
+		s.trial()
+	}
+	s.conclude()
+	s.tick(s.total - s.done)
+	return s.result, nil
+}
+
+// begin selects rows and units and fits the main model; a data set that cannot
+// answer leaves the reason in the result.
+func begin(ds *DataSet, spec Spec, progress func(done, total int)) (*run, error) {
 	if err := spec.Validate(); err != nil {
 		return nil, err
 	}
@@ -48,12 +87,13 @@ func Run(ds *DataSet, spec Spec, progress func(done, total int)) (*Result, error
 	if err != nil {
 		return nil, err
 	}
-	s := &run{ds: ds, spec: spec, frame: f, tell: progress,
+	s := &run{ds: ds, spec: spec, frame: f, tell: progress, method: Method,
 		result: &Result{Method: Method, Spec: spec, Data: ds.SHA256()}}
 	s.describeRows()
 	if len(f.presses) < 2 || len(f.stations) == 0 {
-		return s.refuse(fmt.Sprintf("%d presses and %d stations have usable rows; at least 2 presses and 1 station are needed",
-			len(f.presses), len(f.stations))), nil
+		s.refuse(fmt.Sprintf("%d presses and %d stations have usable rows; at least 2 presses and 1 station are needed",
+			len(f.presses), len(f.stations)))
+		return s, nil
 	}
 	s.effects = f.effects(&spec)
 	s.logKM = make([]float64, len(f.rows))
@@ -68,27 +108,21 @@ func Run(ds *DataSet, spec Spec, progress func(done, total int)) (*Result, error
 	}
 	switch {
 	case errors.Is(err, stats.ErrNotConverged):
-		return s.refuse("the model did not converge"), nil
+		s.refuse("the model did not converge")
 	case errors.Is(err, stats.ErrTooFew):
-		return s.refuse(err.Error()), nil
+		s.refuse(err.Error())
 	case err != nil:
 		return nil, fmt.Errorf("study: %w", err)
 	}
-	s.tick(fitWork)
-	s.describeModel()
-	s.findings()
-	s.test()
-	if !spec.SkipChecks {
-		s.check()
-	}
-	s.conclude()
-	s.tick(s.total - s.done)
-	return s.result, nil
+	return s, nil
 }
 
 // plan sets how much work there is.
 func (s *run) plan() {
 	s.total = fitWork + s.spec.Permutations
+	if s.spec.Trial != nil {
+		s.total += s.spec.Permutations
+	}
 	if !s.spec.SkipChecks {
 		s.total += 2*s.spec.Permutations + fitWork*(len(s.units)+len(secondaryOutcomes)+5)
 	}
@@ -101,10 +135,9 @@ func (s *run) tick(n int) {
 	}
 }
 
-func (s *run) refuse(reason string) *Result {
+func (s *run) refuse(reason string) {
 	s.result.Refused = reason
 	s.result.Summary = append([]string{cannotAnswer(reason, "more presses and days on record, or a planned schedule")}, always()...)
-	return s.result
 }
 
 // describeRows fills what the selection says.
@@ -215,8 +248,8 @@ func (s *run) crossPress() (mean float64, pairs int) {
 			if len(x) < 20 {
 				continue
 			}
-			if c, err := stats.Pearson(x, y); err == nil {
-				mean += c.Value
+			if r, ok := correlation(x, y); ok {
+				mean += r
 				pairs++
 			}
 		}
@@ -225,6 +258,32 @@ func (s *run) crossPress() (mean float64, pairs int) {
 		mean /= float64(pairs)
 	}
 	return mean, pairs
+}
+
+// correlation is Pearson's, with arithmetic of its own: kept results hang on its
+// last bits, and a better summation elsewhere must not change them. ok is false
+// where one sample has no spread.
+func correlation(x, y []float64) (r float64, ok bool) {
+	spread := func(v []float64) (mean, ss float64) {
+		mean = stats.Sum(v) / float64(len(v))
+		var d1 float64
+		for _, a := range v {
+			d := a - mean
+			d1 += d
+			ss += float64(d * d)
+		}
+		return mean, ss - float64(d1*d1)/float64(len(v))
+	}
+	mx, sx := spread(x)
+	my, sy := spread(y)
+	if sx <= 0 || sy <= 0 {
+		return 0, false
+	}
+	var c float64
+	for i := range x {
+		c += float64((x[i] - mx) * (y[i] - my))
+	}
+	return min(1, max(-1, c/math.Sqrt(sx)/math.Sqrt(sy))), true
 }
 
 // findings fills counts, refusals and the primary difference per unit.
@@ -320,12 +379,7 @@ func (s *run) assessed() (out []int) {
 
 // test runs the shift test and fills both families.
 func (s *run) test() {
-	f := s.frame
-	rows := make([]int, len(f.presses))
-	for p := range rows {
-		rows[p] = f.start[p+1] - f.start[p]
-	}
-	s.layout = newLayout(f.start, rows, f.plantOf, len(f.plants), 1)
+	s.layout = s.rowLayout()
 	which := s.assessed()
 	if len(which) == 0 {
 		return
@@ -340,9 +394,15 @@ func (s *run) test() {
 	}
 	var cols []shiftColumn
 	for _, k := range which {
-		cols = append(cols, shiftColumn{q: s.q[k], beta: s.result.Findings[k].Waste.Beta, lags: s.spec.MaxLag})
+		cols = append(cols, s.column(k))
 	}
-	res := shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &s.spec, s.leverage(), s.tick)
+	res := shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &s.spec, s.tick)
+	if s.spec.Block == BlockPlant && s.sharpLeverage() {
+		for i, r := range s.plantShifts(which, nil) { // lags count runs: they stay on rows
+			res[i].fair, res[i].draws, res[i].NullSE = r.fair, r.draws, r.NullSE
+			res[i].T[0], res[i].P[0] = r.T[0], r.P[0]
+		}
+	}
 	adjusted := maxT(res)
 	var p0, pAll []float64
 	for i, k := range which {
@@ -354,11 +414,14 @@ func (s *run) test() {
 	}
 	holm, _ := stats.Holm(p0) // p-values are in (0, 1] by construction
 	q, _ := stats.BenjaminiHochberg(pAll)
+	if s.spec.AnyDependence {
+		q, _ = stats.BenjaminiYekutieli(pAll)
+	}
 	for i := range q {
 		s.result.Map[i].Q = q[i]
 	}
 	for i, k := range which {
 		s.result.Findings[k].Test = &Test{T: res[i].T[0], P: p0[i], Adjusted: adjusted[i], Holm: holm[i],
-			Q: q[i*(s.spec.MaxLag+1)], NullSE: res[i].NullSE, Leverage: s.leverage()}
+			Q: q[i*(s.spec.MaxLag+1)], NullSE: res[i].NullSE, Leverage: cols[i].factor}
 	}
 }

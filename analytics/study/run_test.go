@@ -130,7 +130,7 @@ func TestFrozenBits(t *testing.T) {
 		put(c.P)
 		put(c.Q)
 	}
-	const want = "5738a520d74f37de9929469d4e5624b86e1ec8a3f596f39664f64af3e5d278f3"
+	const want = "e0fbf4d0903774f74c478faa4af109a55250cc4390fbc2782c29b5926dc8ea36"
 	if got := hex.EncodeToString(h.Sum(nil)); got != want {
 		t.Errorf("%s: bits %s, want %s", Method, got, want)
 	}

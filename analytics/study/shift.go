@@ -54,6 +54,8 @@ type shiftColumn struct {
 	q    []float64 // all slots
 	beta float64
 	lags int
+	// factor multiplies |T| of lag 0 before it is compared (see leverage).
+	factor float64
 }
 
 // shiftTable holds, per block, the centred C(k) for lag 0 and, where the column
@@ -74,26 +76,45 @@ type shiftResult struct {
 
 const drawBlock = 256 // draws worked on together, so that a table stays in cache
 
-// leverage returns √(1 − rank/N) of the main fit. At the identity q lies wholly
-// outside the span of the controls, so the variance of r'q is σ²·q'q; a rotated
-// q lies in it to a share of about rank/N, and r, which is orthogonal to the
-// controls, does not see that part: σ²·q'q·(1 − rank/N). The denominators are
-// alike. Without the factor the test was liberal where plant-weeks take many
-// degrees of freedom: on 300 simulated fleets of 12 presses × 130 days × 8
-// stations without any difference 7.3 % of single tests and 9.0 % of families
-// were below 5 %, with it 6.1 and 6.3 % (6 presses: 7.8 and 10.3, 6.0 and 6.3).
-// It concerns lag 0 only: at other lags q is rotated at the identity too.
-func (s *run) leverage() float64 {
-	if s.spec.PlainShift {
+// leverage returns the factor by which |T| at lag 0 is multiplied before it is
+// compared with the draws, for a column q whose coefficient is beta (see
+// stats.ShuffleTest). One factor for all columns, √(1 − rank/N), as default-2
+// had it, does not do: with it 6.3 % of single tests were below 5 % on 1,500
+// simulated fleets of 12 presses × 130 days × 8 stations without any difference,
+// without any factor 7.2 %, with this one 5.1 %. It concerns lag 0 only: at other
+// lags q is rotated at the identity too.
+func (s *run) leverage(q []float64, beta float64) float64 {
+	switch {
+	case s.spec.PlainShift:
 		return 1
+	case s.sharpLeverage():
+		return s.main.robust.ShuffleFactor(q, beta)
 	}
 	return math.Sqrt(1 - float64(s.main.fit.Rank)/float64(s.main.fit.N))
 }
 
+// rowLayout is the grid of run rows.
+func (s *run) rowLayout() *shiftLayout {
+	f := s.frame
+	rows := make([]int, len(f.presses))
+	for p := range rows {
+		rows[p] = f.start[p+1] - f.start[p]
+	}
+	return newLayout(f.start, rows, f.plantOf, len(f.plants), 1)
+}
+
+// sharpLeverage reports whether the method is default-3 or later.
+func (s *run) sharpLeverage() bool { return s.method != "default-1" && s.method != "default-2" }
+
+// column is the pair of an assessed finding, with all lags of the spec.
+func (s *run) column(k int) shiftColumn {
+	beta := s.result.Findings[k].Waste.Beta
+	return shiftColumn{q: s.q[k], beta: beta, lags: s.spec.MaxLag, factor: s.leverage(s.q[k], beta)}
+}
+
 // shiftTest runs all columns over the same rotations. own marks slots the fit
-// used; u is 0 elsewhere. factor multiplies |T| of lag 0 before it is compared
-// (see leverage). tick is called with the draws done since last time.
-func shiftTest(l *shiftLayout, u []float64, own []bool, cols []shiftColumn, spec *Spec, factor float64, tick func(n int)) []shiftResult {
+// used; u is 0 elsewhere. tick is called with the draws done since last time.
+func shiftTest(l *shiftLayout, u []float64, own []bool, cols []shiftColumn, spec *Spec, tick func(n int)) []shiftResult {
 	var blockPress []int
 	for p := range l.blocks {
 		for range l.blocks[p] {
@@ -111,7 +132,7 @@ func shiftTest(l *shiftLayout, u []float64, own []bool, cols []shiftColumn, spec
 		acc := newAccumulator(1, n)
 		acc.add(&tables[c], blockPress, none, len(l.rows), 1)
 		acc.statistics(out[c].T)
-		out[c].fair = factor * math.Abs(out[c].T[0])
+		out[c].fair = cols[c].factor * math.Abs(out[c].T[0])
 		out[c].NullSE = nullSE(l, &tables[c], own, &cols[c])
 	}
 	blocks := (spec.Permutations + drawBlock - 1) / drawBlock

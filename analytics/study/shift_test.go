@@ -104,9 +104,10 @@ func shiftEqualsNaive(t *testing.T, plain bool) {
 	presses := len(s.frame.presses)
 	var cols []shiftColumn
 	for k := range s.units {
-		cols = append(cols, shiftColumn{q: s.q[k], beta: s.main.fit.Beta[s.main.column[k]], lags: spec.MaxLag})
+		beta := s.main.fit.Beta[s.main.column[k]]
+		cols = append(cols, shiftColumn{q: s.q[k], beta: beta, lags: spec.MaxLag, factor: s.leverage(s.q[k], beta)})
 	}
-	res := shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &spec, s.leverage(), nil)
+	res := shiftTest(s.layout, s.main.fit.Resid, s.main.fit.Used, cols, &spec, nil)
 	for k := range s.units {
 		for lag := 0; lag <= spec.MaxLag; lag++ {
 			want := naiveStatistic(s, k, lag, make([]int32, presses))
@@ -123,7 +124,7 @@ func shiftEqualsNaive(t *testing.T, plain bool) {
 				}
 				factor := 1.0
 				if lag == 0 && !plain {
-					factor = math.Sqrt(1 - float64(s.main.fit.Rank)/float64(s.main.fit.N))
+					factor = naiveFactor(s, k)
 				}
 				if math.Abs(x) >= factor*math.Abs(want)-1e-9 {
 					count++
@@ -260,4 +261,24 @@ func TestRotations(t *testing.T) {
 			t.Fatalf("whole-week shift %d", k)
 		}
 	}
+}
+
+// naiveFactor is the HC2 factor by its formula: the variance of a column's sum as its residuals show it, over that which
+// the errors have.
+func naiveFactor(s *run, unit int) float64 {
+	q, beta, lev := s.q[unit], s.main.fit.Beta[s.main.column[unit]], s.main.robust.Leverage()
+	var qq, seen, had float64
+	for i := range q {
+		if s.main.fit.Used[i] {
+			qq += q[i] * q[i]
+		}
+	}
+	for i := range q {
+		if s.main.fit.Used[i] {
+			r := s.main.fit.Resid[i] + beta*q[i]
+			seen += q[i] * q[i] * r * r
+			had += q[i] * q[i] * r * r / (1 - lev[i] + q[i]*q[i]/qq)
+		}
+	}
+	return math.Sqrt(seen / had)
 }

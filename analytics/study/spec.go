@@ -41,6 +41,13 @@ type Spec struct {
 	PlainShift   bool     `json:"plain_shift,omitempty"` // shift test without the leverage factor
 	Controls     Controls `json:"controls"`
 	SkipChecks   bool     `json:"skip_checks,omitempty"` // model and shift test only; grades then stop at 2
+
+	// AnyDependence takes Benjamini–Yekutieli in place of Benjamini–Hochberg on
+	// the map: valid whatever the dependence between stations and lags.
+	AnyDependence bool `json:"any_dependence,omitempty"`
+	// Trial is the plan by which the windows of one station were assigned at
+	// random: that station is answered by assigning them again.
+	Trial *TrialPlan `json:"trial,omitempty"`
 }
 
 // DefaultSpec is the default study.
@@ -66,6 +73,14 @@ func (s *Spec) Validate() error {
 		return bad("alpha", s.Alpha, "0.001…0.2")
 	case s.Block != BlockPress && s.Block != BlockPlant:
 		return bad("block", s.Block, "press or plant")
+	}
+	if s.Trial != nil {
+		if err := s.Trial.Check(); err != nil {
+			return err
+		}
+		if len(s.Stations) > 0 && !slices.Contains(s.Stations, s.Trial.Station) {
+			return bad("trial.station", s.Trial.Station, "one of stations")
+		}
 	}
 	for i, n := range s.Stations {
 		if slices.Contains(s.Stations[:i], n) {

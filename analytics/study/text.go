@@ -3,18 +3,10 @@ package study
 import (
 	"fmt"
 	"math"
-	"regexp"
 	"strconv"
 )
 
 const signOffLine = "sign-offs may not describe the cleaning: the condition found at the next sign-off was not worse after a window without a clean"
-
-// forbidden are the words an observational study may not use.
-var forbidden = regexp.MustCompile(`(?i)\bcaus(e|es|ed|ing|al|ally)\b|\beffect of\b|\bdue to\b|\bbecause of\b|\bleads? to\b|\bresults? in\b|\bimpact|\bprevents?\b|\bsaves?\b|\bpays?\b|\bproves?\b|significan`)
-
-// ForbiddenWords returns the words of text that claim more than an
-// observational study can show; nil means the text may be printed.
-func ForbiddenWords(text string) []string { return forbidden.FindAllString(text, -1) }
 
 // always are the lines under every report.
 func always() []string {
@@ -42,6 +34,7 @@ func (s *run) sentences(x *Finding) (out []string) {
 		}
 		return []string{cannotAnswer(x.Refusal, would)}
 	case NoneSeen:
+		defer func() { out = append(out, turned(x)...) }()
 		out = append(out, fmt.Sprintf("No difference was seen. This study would usually have found %s m or more; differences up to %s m are not ruled out.",
 			Meters(x.Detectable.Meters), Meters(max(0, e.High))))
 		for _, l := range x.Limits {
@@ -68,7 +61,15 @@ func (s *run) sentences(x *Finding) (out []string) {
 	for _, l := range x.Limits {
 		out = append(out, "Not graded higher: "+l+".")
 	}
-	return out
+	return append(out, turned(x)...)
+}
+
+// turned is the line of a pooled figure that points the other way.
+func turned(x *Finding) []string {
+	if x.Checks != nil && x.Checks.Pooled != nil && x.Checks.Pooled.Turned {
+		return []string{x.Checks.Pooled.Line}
+	}
+	return nil
 }
 
 // overview is the first line of a report.
@@ -78,8 +79,12 @@ func (s *run) overview() string {
 	for _, x := range r.Findings {
 		n[x.Grade]++
 	}
-	return fmt.Sprintf("%d of %d press-days on %d presses were compared: %d stations consistent, %d suggestive, %d with no difference seen, %d not assessable.",
-		r.Rows.Fitted, r.Rows.InDataSet, len(r.Presses), n[Consistent], n[Suggestive], n[NoneSeen], n[NotAssessable])
+	trial := ""
+	if n[Randomised] > 0 {
+		trial = fmt.Sprintf("%d shown by a trial, ", n[Randomised])
+	}
+	return fmt.Sprintf("%d of %d press-days on %d presses were compared: %s%d stations consistent, %d suggestive, %d with no difference seen, %d not assessable.",
+		r.Rows.Fitted, r.Rows.InDataSet, len(r.Presses), trial, n[Consistent], n[Suggestive], n[NoneSeen], n[NotAssessable])
 }
 
 // warnings are lines about the whole study.

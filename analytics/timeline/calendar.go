@@ -160,6 +160,23 @@ func (c *Calendar) shiftsOn(d Day) []ShiftInstance {
 	return out
 }
 
+// Overlap finds two shifts that start on dates from first to last and share
+// time, in order of their start. Plan gives such time to the one that starts
+// first; a registry refuses it.
+func (c *Calendar) Overlap(first, last Day) (a, b ShiftInstance, ok bool) {
+	for d := first; d <= last; d++ {
+		for _, s := range c.shiftsOn(d) {
+			if a.Len() > 0 && s.From < a.To {
+				return a, s, true
+			}
+			if s.To > a.To || a.Len() == 0 {
+				a = s
+			}
+		}
+	}
+	return a, b, false
+}
+
 func inWeeks(weeks []int, p *Pattern, d Day) bool {
 	if len(weeks) == 0 || p.Cycle <= 1 {
 		return true
@@ -179,8 +196,16 @@ func inWeeks(weeks []int, p *Pattern, d Day) bool {
 
 // boundary is where a production day begins: the start of its first shift; on
 // a day without shifts, where the pattern's earliest shift would start (local
-// midnight without a pattern).
+// midnight without a pattern). It is never before the boundary of the day
+// before: where a shift belongs to the date it ends on, a day without shifts
+// would else begin before the shifts of the day before it.
 func (c *Calendar) boundary(d Day) int64 {
+	// The earliest start of a day is midnight of the date before it, the latest
+	// the end of its own date: only two neighbors can change places.
+	return max(c.firstStart(d-1), c.firstStart(d))
+}
+
+func (c *Calendar) firstStart(d Day) int64 {
 	first := int64(-1)
 	from, to := d, d
 	if c.DayOfEnd {

@@ -235,3 +235,80 @@ func TestSegmentsTile(t *testing.T) {
 		}
 	})
 }
+
+// Three crews on a cycle of three weeks and four crews on one of four, each
+// counted over a whole year with a leap day: every shift of a full week has one
+// crew and every crew gets its share of it.
+func TestRotations(t *testing.T) {
+	all := []int{1, 2, 3, 4, 5, 6, 7}
+	hours := map[string][2]int{"early": {6 * 60, 14 * 60}, "late": {14 * 60, 22 * 60}, "night": {22 * 60, 6 * 60}}
+	order := []string{"early", "late", "night"}
+	for _, crews := range []int{3, 4} {
+		// In each week of the cycle the crews move on by a shift; with four crews
+		// each has one week in four free.
+		p := timeline.Pattern{ValidFrom: timeline.NoDay, Cycle: crews, Anchor: day(t, "2028-01-03")}
+		for k := range crews {
+			for i, n := range order {
+				s := timelinetest.Shift(string(rune('A'+k))+" "+n, hours[n][0], hours[n][1], all)
+				s.Weeks = []int{(i-k+crews)%crews + 1}
+				p.Shifts = append(p.Shifts, s)
+			}
+		}
+		c := &timeline.Calendar{Zone: zone(t, "Europe/Berlin"), Patterns: []timeline.Pattern{p}}
+		first := day(t, "2028-01-03") // a Monday; 2028 has a leap day
+		if a, b, over := c.Overlap(first, first+400); over {
+			t.Fatalf("%d crews: %+v and %+v overlap", crews, a, b)
+		}
+		got := map[string]int{}
+		var planned int64
+		weeks := 4 * 3 * 7 // whole cycles of both
+		for d := first; d < first+timeline.Day(7*weeks); d++ {
+			x := c.Plan(d)
+			planned += x.Planned()
+			if len(x.Shifts) != 3 {
+				t.Fatalf("%d crews, %v: %v", crews, d, names(x))
+			}
+			for _, n := range names(x) {
+				got[n]++
+			}
+		}
+		for n, k := range got {
+			if k != 7*weeks/crews {
+				t.Errorf("%d crews: %s %d times, want %d", crews, n, k, 7*weeks/crews)
+			}
+		}
+		// 84 weeks from January 2028 to August 2029 hold two spring nights and one
+		// autumn night: an hour less than the wall clock says.
+		wall := int64(7*weeks) * 24 * timeline.Hour
+		span := timeline.LocalInstant(c.Zone, first+timeline.Day(7*weeks), 360) - timeline.LocalInstant(c.Zone, first, 360)
+		if planned != span || wall-span != timeline.Hour {
+			t.Errorf("%d crews: planned %d h of %d", crews, planned/timeline.Hour, span/timeline.Hour)
+		}
+	}
+	leap := day(t, "2028-02-29")
+	if leap.Weekday() != 2 || (leap+1).String() != "2028-03-01" || leap.Week() != "2028-W09" || leap.Month() != "2028-02" {
+		t.Errorf("leap day %v %d %s %s", leap, leap.Weekday(), leap.Week(), leap.Month())
+	}
+	if _, err := timeline.ParseDay("2100-02-29"); err == nil {
+		t.Error("2100 has no leap day")
+	}
+}
+
+// Shifts that share time are found, over midnight and the end of a week too.
+func TestOverlap(t *testing.T) {
+	mon := day(t, "2026-06-15")
+	cal := func(s ...timeline.ShiftPattern) *timeline.Calendar {
+		return &timeline.Calendar{Zone: zone(t, "Europe/Berlin"), Patterns: []timeline.Pattern{{ValidFrom: timeline.NoDay, Cycle: 1, Shifts: s}}}
+	}
+	early, night := timelinetest.Shift("early", 360, 840, []int{1}), timelinetest.Shift("night", 1320, 361, []int{7})
+	if _, _, ok := cal(early, timelinetest.Shift("late", 840, 1320, []int{1})).Overlap(mon-7, mon+7); ok {
+		t.Error("shifts that touch do not overlap")
+	}
+	if a, b, ok := cal(early, night).Overlap(mon-7, mon+7); !ok || a.Name != "night" || b.Name != "early" {
+		t.Errorf("%v %v %v", a, b, ok)
+	}
+	long := timelinetest.Shift("long", 0, 1320, []int{1})
+	if _, b, ok := cal(long, early).Overlap(mon, mon); !ok || b.Name != "early" {
+		t.Error("a shift inside another overlaps it")
+	}
+}

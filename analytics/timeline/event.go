@@ -24,6 +24,11 @@ const (
 	KindClockStepped     Kind = 23
 )
 
+// PlantPress stands where an event's identity names a press, for what is said
+// of a whole plant: the signing of its periods. The registry refuses it as the
+// name of a press, and nothing under it is projected.
+const PlantPress = "plant"
+
 // State of the press during a slice, numbered as in the log format.
 type State uint8
 
@@ -98,6 +103,18 @@ const (
 	CauseOther         Cause = 8
 )
 
+// Checks are what a crew states when it hands the press back, as bits; what a
+// hand-back requires is for the site's own procedure.
+type Checks uint8
+
+// Checks.
+const (
+	CheckTools     Checks = 1 // tools and cloths counted out of the press
+	CheckGuards    Checks = 2 // guards and interlocks restored
+	CheckIsolation Checks = 4 // isolation removed by whoever applied it
+	CheckStated    Checks = 8 // the session was closed by the crew; without it nothing was stated
+)
+
 // ID is an event's identity on its press.
 type ID struct {
 	Epoch uint64
@@ -149,9 +166,10 @@ type Event struct {
 	Web       uint8
 	LanesBad  int32
 	Lanes     int32
-	Rated     int64 // mm/min, 0: none given
-	Length    int64 // booked or planned length, mm
-	Began     int64 // sign-off: when work began, 0: not said
+	Rated     int64  // mm/min, 0: none given
+	Length    int64  // booked or planned length, mm
+	Began     int64  // sign-off: when work began, 0: not said
+	Checks    Checks // closing: what was stated at the hand-back
 	// Voided: what is taken back.
 	TargetEpoch uint64
 	TargetFirst uint64

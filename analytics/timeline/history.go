@@ -29,7 +29,10 @@ type History struct {
 	JobStarts []Event
 	JobEnds   []Event
 
-	jobs map[string]*jobRecord
+	jobs  map[string]*jobRecord
+	runs  *runs // of the slices; nil: not made
+	notes spans // of Notes
+	books spans // of Bookings
 
 	Overlaps      []Overlap // slice time that was covered twice, by instant
 	DanglingVoids []ID      // voids whose target is not among the events
@@ -118,11 +121,11 @@ func Build(sl []Slice, evs []Event, ranks []EpochRank) *History {
 		live = append(live, *e)
 	}
 	h.DanglingVoids = voids.dangling(sl, evs)
-	slices.SortFunc(live, func(a, b Event) int {
+	sortEvents(live, func(a, b *Event) int {
 		switch {
-		case Before(&a, &b):
+		case Before(a, b):
 			return -1
-		case Before(&b, &a):
+		case Before(b, a):
 			return 1
 		}
 		return 0
@@ -193,9 +196,33 @@ func Build(sl []Slice, evs []Event, ranks []EpochRank) *History {
 		}
 	}
 	for _, l := range [][]Event{h.Opened, h.Closed, h.SignOffs, h.Skips, h.Defects, h.JobStarts, h.JobEnds} {
-		slices.SortStableFunc(l, func(a, b Event) int { return cmp.Compare(a.At, b.At) })
+		sortEvents(l, func(a, b *Event) int { return cmp.Compare(a.At, b.At) })
 	}
+	h.runs = runsOf(h.Slices)
+	h.notes, h.books = spansOf(h.Notes), spansOf(h.Bookings)
 	return h
+}
+
+// sortEvents sorts in place and keeps the order of equals. Events are large and
+// mostly in order already: only their places are sorted, and each moves once.
+func sortEvents(evs []Event, compare func(a, b *Event) int) {
+	sorted := true
+	for i := 1; i < len(evs) && sorted; i++ {
+		sorted = compare(&evs[i-1], &evs[i]) <= 0
+	}
+	if sorted {
+		return
+	}
+	at := make([]int32, len(evs))
+	for i := range at {
+		at[i] = int32(i)
+	}
+	slices.SortStableFunc(at, func(i, j int32) int { return compare(&evs[i], &evs[j]) })
+	out := make([]Event, len(evs))
+	for i, j := range at {
+		out[i] = evs[j]
+	}
+	copy(evs, out)
 }
 
 // SlicesIn is the part of the sorted slices that meets an interval.
@@ -247,272 +274,10 @@ func DropRepeats(evs []Event, repeats []Repeat) []Event {
 	})
 }
 
-type voidSet struct {
-	ranges map[uint64][]seqRange // by target epoch, sorted
-	all    []seqRange
-}
-
-type seqRange struct {
-	epoch       uint64
-	first, last uint64
-	earliest    int64 // what lies before is not taken back
-	id          ID    // of the void
-}
-
-// collectVoids gathers what is taken back. A void of a void is refused where
-// it is recorded; here it has no effect.
-func collectVoids(evs []Event) voidSet {
-	v := voidSet{ranges: map[uint64][]seqRange{}}
-	for i := range evs {
-		e := &evs[i]
-		if e.Kind == KindVoided && e.TargetFirst > 0 && e.TargetLast >= e.TargetFirst {
-			r := seqRange{e.TargetEpoch, e.TargetFirst, e.TargetLast, e.Earliest, e.ID}
-			v.ranges[e.TargetEpoch] = append(v.ranges[e.TargetEpoch], r)
-			v.all = append(v.all, r)
-		}
-	}
-	return v
-}
-
-// has says whether an event is taken back. A void that says it takes nothing
-// back before an instant takes nothing back before it: what it dirties and what
-// it changes are one.
-func (v voidSet) has(id ID, at int64) bool {
-	for _, r := range v.ranges[id.Epoch] {
-		if id.Seq >= r.first && id.Seq <= r.last && at >= r.earliest {
-			return true
-		}
-	}
-	return false
-}
-
 // spokenOf is the earliest instant an event speaks of.
 func (e *Event) spokenOf() int64 {
 	if e.Kind == KindReasonNoted || e.Kind == KindWasteBooked {
 		return min(e.At, e.From)
 	}
 	return e.At
-}
-
-// dangling lists voids that hit nothing, each once, in order.
-func (v voidSet) dangling(sl []Slice, evs []Event) []ID {
-	if len(v.all) == 0 {
-		return nil
-	}
-	hit := map[ID]bool{}
-	mark := func(id ID) {
-		for _, r := range v.ranges[id.Epoch] {
-			if id.Seq >= r.first && id.Seq <= r.last {
-				hit[r.id] = true
-			}
-		}
-	}
-	for i := range sl {
-		mark(sl[i].ID)
-	}
-	for i := range evs {
-		if evs[i].Kind != KindVoided {
-			mark(evs[i].ID)
-		}
-	}
-	var out []ID
-	done := map[ID]bool{}
-	for _, r := range v.all {
-		if !hit[r.id] && !done[r.id] {
-			done[r.id] = true
-			out = append(out, r.id)
-		}
-	}
-	slices.SortFunc(out, func(a, b ID) int {
-		return cmp.Or(cmp.Compare(a.Epoch, b.Epoch), cmp.Compare(a.Seq, b.Seq))
-	})
-	return out
-}
-
-// settle removes repeats of one identity and gives every millisecond to one
-// slice: that of the epoch with the lowest rank, inside an epoch the lowest
-// seq. A slice that loses time loses length in proportion.
-func settle(s []Slice, ranks []EpochRank) (out []Slice, lost []Overlap) {
-	rank := make(map[uint64]int, len(ranks))
-	rs := slices.Clone(ranks)
-	slices.SortFunc(rs, func(a, b EpochRank) int {
-		return cmp.Or(cmp.Compare(a.Recorded, b.Recorded), cmp.Compare(a.Epoch, b.Epoch))
-	})
-	for i, r := range rs {
-		rank[r.Epoch] = i
-	}
-	rankOf := func(e uint64) int {
-		if r, ok := rank[e]; ok {
-			return r
-		}
-		return len(rs)
-	}
-	prior := func(a, b *Slice) int { // lower wins
-		if a.Epoch != b.Epoch {
-			return cmp.Or(cmp.Compare(rankOf(a.Epoch), rankOf(b.Epoch)), cmp.Compare(a.Epoch, b.Epoch))
-		}
-		return cmp.Compare(a.Seq, b.Seq)
-	}
-	slices.SortFunc(s, func(a, b Slice) int {
-		return cmp.Or(cmp.Compare(a.From, b.From), cmp.Compare(a.To, b.To), prior(&a, &b))
-	})
-	s = slices.CompactFunc(s, func(a, b Slice) bool { return a.ID == b.ID })
-	out = make([]Slice, 0, len(s))
-	for i := 0; i < len(s); {
-		// A cluster: slices connected by overlap.
-		end, j := s[i].To, i+1
-		for j < len(s) && s[j].From < end {
-			end = max(end, s[j].To)
-			j++
-		}
-		if j == i+1 {
-			out = append(out, s[i])
-			i = j
-			continue
-		}
-		got, over := settleCluster(slices.Clone(s[i:j]), prior)
-		out = append(out, got...)
-		lost = append(lost, over...)
-		i = j
-	}
-	return out, lost
-}
-
-// settleCluster settles a few slices that overlap each other.
-func settleCluster(c []Slice, prior func(a, b *Slice) int) (out []Slice, lost []Overlap) {
-	slices.SortStableFunc(c, func(a, b Slice) int { return prior(&a, &b) })
-	var taken []Interval
-	for i := range c {
-		free := []Interval{c[i].Interval}
-		for _, t := range taken {
-			free = Subtract(free, t)
-		}
-		slices.SortFunc(free, func(a, b Interval) int { return cmp.Compare(a.From, b.From) })
-		before := c[i].Good + c[i].Waste
-		var kept, ms int64
-		for _, f := range free {
-			p := c[i].Part(f)
-			out = append(out, p)
-			kept += p.Good + p.Waste
-			ms += f.Len()
-		}
-		if ms < c[i].Len() {
-			lost = append(lost, Overlap{c[i].From, c[i].Len() - ms, before - kept})
-		}
-		taken = append(taken, c[i].Interval)
-	}
-	slices.SortFunc(out, func(a, b Slice) int { return cmp.Compare(a.From, b.From) })
-	slices.SortFunc(lost, func(a, b Overlap) int {
-		return cmp.Or(cmp.Compare(a.At, b.At), cmp.Compare(a.MS, b.MS), cmp.Compare(a.MM, b.MM))
-	})
-	return out, lost
-}
-
-// Part is the piece of a slice inside an interval. Lengths are shared by
-// duration in whole millimeters such that the pieces of any cutting of the
-// slice add up to the whole: a piece gets the length up to its end less the
-// length up to its start, each rounded down.
-func (s *Slice) Part(iv Interval) Slice {
-	p := *s
-	p.Interval = s.Interval.And(iv)
-	if p.Interval == s.Interval {
-		return p
-	}
-	if p.Len() == 0 {
-		p.To = p.From
-		p.Good, p.Waste = 0, 0
-		return p
-	}
-	d := s.Len()
-	at := func(v, t int64) int64 { return mulDiv(v, t-s.From, d) }
-	p.Good = at(s.Good, p.To) - at(s.Good, p.From)
-	p.Waste = at(s.Waste, p.To) - at(s.Waste, p.From)
-	return p
-}
-
-// mulDiv is a*b/c rounded down; a, b >= 0, c > 0. Slices last at most a minute
-// (b, c <= 60,000) and lengths are below 1e11 mm, so the product fits.
-func mulDiv(a, b, c int64) int64 { return a * b / c }
-
-// Window is the part of the history that meets an interval: slices, notes and
-// bookings that overlap it, other events that lie in it. Jobs are shared. A
-// fold that is handed a window cannot see more on one day than on another.
-func (h *History) Window(iv Interval) *History {
-	return &History{
-		Slices:    SlicesIn(h.Slices, iv),
-		Notes:     overlapping(h.Notes, iv),
-		Bookings:  overlapping(h.Bookings, iv),
-		Opened:    EventsIn(h.Opened, iv),
-		Closed:    EventsIn(h.Closed, iv),
-		SignOffs:  EventsIn(h.SignOffs, iv),
-		Skips:     EventsIn(h.Skips, iv),
-		Defects:   EventsIn(h.Defects, iv),
-		JobStarts: EventsIn(h.JobStarts, iv),
-		JobEnds:   EventsIn(h.JobEnds, iv),
-		jobs:      h.jobs,
-	}
-}
-
-func overlapping(evs []Event, iv Interval) []Event {
-	var out []Event
-	for i := range evs {
-		if evs[i].And(iv).Len() > 0 {
-			out = append(out, evs[i])
-		}
-	}
-	return out
-}
-
-// Frontier is the latest instant the history speaks of: the end of a slice, of
-// a noted or booked interval, the instant of anything else said of the press.
-// ok is false when it speaks of none. Voids, corrections and signings speak of
-// the past only.
-func (h *History) Frontier() (t int64, ok bool) {
-	see := func(v int64) {
-		if !ok || v > t {
-			t, ok = v, true
-		}
-	}
-	if n := len(h.Slices); n > 0 {
-		see(h.Slices[n-1].To)
-	}
-	for _, l := range [][]Event{h.Notes, h.Bookings} {
-		for i := range l {
-			see(l[i].To)
-		}
-	}
-	for _, l := range h.said() {
-		if n := len(l); n > 0 {
-			see(l[n-1].At)
-		}
-	}
-	return t, ok
-}
-
-// First is the earliest instant the history speaks of; ok is false when it
-// speaks of none.
-func (h *History) First() (t int64, ok bool) {
-	see := func(v int64) {
-		if !ok || v < t {
-			t, ok = v, true
-		}
-	}
-	if len(h.Slices) > 0 {
-		see(h.Slices[0].From)
-	}
-	for _, l := range [][]Event{h.Notes, h.Bookings} {
-		for i := range l {
-			see(l[i].From)
-		}
-	}
-	for _, l := range h.said() {
-		if len(l) > 0 {
-			see(l[0].At)
-		}
-	}
-	return t, ok
-}
-
-func (h *History) said() [][]Event {
-	return [][]Event{h.Opened, h.Closed, h.SignOffs, h.Skips, h.Defects, h.JobStarts, h.JobEnds}
 }

@@ -55,6 +55,7 @@ type Task struct {
 	Safety         bool
 	AlsoDischarges []string
 	MakerLimit     float64
+	Tolerance      float64 // grace after due, percent of an interval in days; 0: Grace holds
 }
 
 // Plan is the tasks valid from a production day on.

@@ -70,6 +70,15 @@ type PressDay struct {
 	StationInRow   []int32
 	StationFound   []int8
 
+	Downstream int64 // length moved from good to waste by what was found later, mm
+
+	// Restart windows after cleans that ended on the day (loss.Restarts).
+	RestartCleans  int64
+	RestartMM      int64 // length made in them, mm
+	RestartWaste   int64 // waste counted in them, mm
+	RestartExcess  int64 // waste less the steady share of the length, mm; signed
+	RestartSquares int64 // Σ of the squares of each clean's excess, cm²
+
 	Through int64  // how far the press is known inside the day, unix ms
 	Carry   string // what the next day's fold starts from
 }
@@ -91,6 +100,10 @@ type ShiftFact struct {
 	Dur          int64 // ms
 	Good, Waste  int64 // mm
 	Material     int64 // waste, billionths of the currency
+	// Stops is the number of whole stops that begin in the fact: stretches of one
+	// leaf and station without production, over breaks and the ends of shifts and
+	// days; a stop that changes its reason or job is one.
+	Stops int64
 }
 
 // StationVisit is one station's share of a cleaning session.
@@ -114,6 +127,9 @@ type StationVisit struct {
 	Standard     int64 // ms
 	Interruption int64 // ms
 	Mark         string
+	Crew         string // pseudonym of the crew that signed off, or opened the session (Seq -1); empty: not said
+	Own          int64  // the crew's own time on the station, not shared with other chains, ms
+	Checks       Checks // stated at the hand-back; on the session's row (Seq -1) only
 }
 
 // DutyRow is one task due once.
@@ -164,6 +180,11 @@ type FactSum struct {
 	Leaf, Sub   uint8
 	State       State
 	Rated       int64
+	// JobOpen says that the slices name a job. A gap has no slice and therefore
+	// none: unaccounted time and an isolated press count as without a job.
+	JobOpen     bool
+	Minor       bool // the whole stop was shorter than five minutes
+	Stops       int64
 	Dur         int64
 	Good, Waste int64
 	Material    int64

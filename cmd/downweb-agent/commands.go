@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -17,7 +18,10 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"github.com/downweb/downweb/cmd/internal/mapcmd"
 	"github.com/downweb/downweb/services/agent"
+	"github.com/downweb/downweb/services/agent/page"
+	"github.com/downweb/downweb/services/eventlog/enrol"
 	"github.com/downweb/downweb/services/ops"
 )
 
@@ -45,7 +49,8 @@ func (a *app) root() *cobra.Command {
 	c.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return usagef("%w; see \"%s --help\"", err, c.CommandPath())
 	})
-	c.AddCommand(a.runCommand("run", "take events (JSON Lines) into the log; done means stored in the warehouse"), a.checkCommand(), a.statusCommand(), a.versionCommand())
+	c.AddCommand(a.runCommand("run", "take events (JSON Lines) into the log; done means stored in the warehouse"), a.checkCommand(), a.statusCommand(), a.enrolCommand(), a.versionCommand(),
+		mapcmd.New(mapcmd.Program{Call: "downweb-agent", Out: a.out, Err: a.err, Usage: usagef, Quiet: errQuiet}))
 	return c
 }
 
@@ -60,6 +65,7 @@ func noArgs(c *cobra.Command, args []string) error {
 func (a *app) settings(c *cobra.Command, names ...string) func() (*config, error) {
 	texts := map[string]string{
 		"agent-name": "name of the agent and its spool", "spool-max": "largest spool, e.g. 2GiB",
+		"page": "address of the sign-off page for the crew, e.g. 10.0.0.9:7730 (default: none)",
 		"nats": "NATS server, nats://host:port (default: the one that runs in the data directory)", "keys-dir": "directory of the NATS passwords (default: DATA-DIR/keys)",
 		"log-level": "debug, info, warn or error", "log-format": "text or json",
 		"metrics": "loopback address of metrics, health and profiles (default: none)",
@@ -86,7 +92,7 @@ func (a *app) runCommand(use, short string) *cobra.Command {
 	var presses, sources []string
 	var follow bool
 	c := &cobra.Command{Use: use, Short: short, Args: noArgs}
-	load := a.settings(c, "agent-name", "spool-max", "nats", "keys-dir")
+	load := a.settings(c, "agent-name", "spool-max", "page", "nats", "keys-dir")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		cfg, err := load()
 		if err != nil {
@@ -104,10 +110,15 @@ func (a *app) runCommand(use, short string) *cobra.Command {
 			return usagef("--follow goes with --source")
 		}
 		if len(cfg.presses) == 0 {
+			if i, err := enrol.Load(cfg.keysDir); err == nil {
+				cfg.presses = i.Presses
+			}
+		}
+		if len(cfg.presses) == 0 {
 			return usagef("say which presses: --press plant/press, or agent.presses in the config")
 		}
-		if len(cfg.sources) == 0 {
-			return usagef("say what to read: --source FILE, DIR or -, or agent.sources in the config")
+		if len(cfg.sources) == 0 && cfg.page == "" {
+			return usagef("say what to read: --source FILE, DIR or -, or agent.sources in the config; or --page for sign-offs alone")
 		}
 		return a.run(c.Context(), cfg)
 	}
@@ -126,16 +137,15 @@ func (a *app) run(ctx context.Context, cfg *config) error {
 	if err := os.MkdirAll(running, 0o700); err != nil {
 		return fmt.Errorf("data directory: %w", err)
 	}
-	password, err := cfg.password()
-	if err != nil {
-		return err
-	}
 	refused := 0
 	ac := agent.Config{
 		Name: cfg.name, Presses: cfg.presses, Sources: cfg.sources, SpoolDir: filepath.Join(cfg.dataDir, "spool"), SpoolMax: cfg.spoolMax,
-		BadgeKeyDir: filepath.Join(cfg.keysDir, "badges"), URL: cfg.server(), Password: password, FutureLimit: cfg.futureLimit,
+		BadgeKeyDir: filepath.Join(cfg.keysDir, "badges"), FutureLimit: cfg.futureLimit, ByHand: cfg.page != "",
 		Log:     slog.New(skipRefusals{log.Handler()}),
 		Refused: func(r agent.Refusal) { refused++; _, _ = fmt.Fprintln(a.err, "refused "+oneLine(r.String())) },
+	}
+	if err := cfg.login(&ac); err != nil {
+		return err
 	}
 	if err := ac.Validate(); err != nil {
 		return usageError{err}
@@ -152,13 +162,20 @@ func (a *app) run(ctx context.Context, cfg *config) error {
 		ag.RegisterMetrics(m)
 		go func() { defer close(listening); listen(ctx, cfg.metrics, m, ag, log) }()
 	}
+	served := make(chan error, 1)
+	if cfg.page == "" {
+		served <- nil
+	} else {
+		pages := page.New(page.Config{Listen: cfg.page, Presses: cfg.presses, Names: cfg.pageNames, Dir: filepath.Join(ac.SpoolDir, cfg.name+".page"), TextsDir: filepath.Join(cfg.dataDir, "texts"), Agent: ag, Log: log})
+		go func() { served <- pages.Run(ctx); stop() }()
+	}
 	stopState := agent.KeepState(ctx, running, cfg.name, ag, log)
 	log.Info("ready", "agent", cfg.name, "server", ac.URL)
 	err = ag.Run(ctx)
 	last := stopState()
 	stop()
 	<-listening
-	if err != nil {
+	if err = errors.Join(err, <-served); err != nil {
 		return err
 	}
 	_, _ = fmt.Fprintf(a.err, "accepted %d, known already %d, refused %d\n", last.Accepted, last.Duplicates, last.Refused)
@@ -296,6 +313,8 @@ func printStates(w io.Writer, states []agent.State, now time.Time) error {
 			how = "ended " + now.Sub(s.Written).Round(time.Second).String() + " ago"
 		case now.Sub(s.Written) > 5*time.Second:
 			how = "silent for " + now.Sub(s.Written).Round(time.Second).String() + ": it is not running or hangs"
+		case st.DeniedNow(now):
+			how += ", REFUSED BY THE LOG SERVER: " + st.LastDenied
 		case st.Full:
 			how += ", SPOOL FULL: reading has stopped"
 		case !st.Connected:
@@ -312,6 +331,13 @@ func printStates(w io.Writer, states []agent.State, now time.Time) error {
 		_, _ = fmt.Fprintln(t, "press\ttaken\tsent\tconfirmed\twaiting\t")
 		for _, p := range st.Presses {
 			_, _ = fmt.Fprintf(t, "%s\t%d\t%d\t%d\t%d\t\n", p.Press, p.Last, p.Published, p.Confirmed, p.Last-min(p.Last, p.Confirmed))
+		}
+		for _, m := range st.Machines {
+			state := "told"
+			if m.Why != "" {
+				state = "NOT TOLD: " + m.Why
+			}
+			_, _ = fmt.Fprintf(t, "  machine of %s (%s): %s; samples %d, connections lost %d\n", m.Press, m.Kind, state, m.Samples, m.Lost)
 		}
 	}
 	return t.Flush()

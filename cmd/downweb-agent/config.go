@@ -18,14 +18,19 @@ import (
 	"go.yaml.in/yaml/v3"
 
 	"github.com/downweb/downweb/services/agent"
+	"github.com/downweb/downweb/services/agent/page"
+	"github.com/downweb/downweb/services/eventlog"
+	"github.com/downweb/downweb/services/eventlog/enrol"
 )
 
 // config is what an agent needs of the config that all roles share.
 type config struct {
-	dataDir, natsURL, natsListen, keysDir, name, metrics, logFormat string
+	dataDir, natsURL, natsListen, keysDir, natsCA, name, page, metrics, logFormat string
 
+	plaintext   bool
 	presses     []string
 	sources     []agent.Source
+	pageNames   []string
 	spoolMax    int64
 	futureLimit time.Duration
 	level       slog.Level
@@ -35,19 +40,19 @@ type config struct {
 // said. A test holds it equal to that of command downweb.
 func defaults() map[string]any {
 	return map[string]any{
-		"data_dir": "", "nats.url": "", "nats.listen": "127.0.0.1:7712", "nats.keys_dir": "", "ingest.future_limit": "10m",
-		"agent.name": "a1", "agent.presses": []any{}, "agent.sources": []any{}, "agent.spool_max": "2GiB",
+		"data_dir": "", "nats.url": "", "nats.listen": "127.0.0.1:7712", "nats.keys_dir": "", "nats.tls.ca": "", "nats.plaintext": "false", "ingest.future_limit": "10m",
+		"agent.name": "a1", "agent.presses": []any{}, "agent.sources": []any{}, "agent.spool_max": "2GiB", "agent.page": "", "agent.page_names": []any{},
 		"log.level": "info", "log.format": "text", "metrics.listen": "",
 	}
 }
 
 // sections of the config that belong to other roles; their keys are passed
 // over.
-var others = []string{"api", "nats", "warehouse", "engine", "ingest"}
+var others = []string{"api", "nats", "warehouse", "engine", "ingest", "web"}
 
 // flagKeys are the flags that set a key.
 var flagKeys = map[string]string{
-	"agent-name": "agent.name", "spool-max": "agent.spool_max", "nats": "nats.url", "keys-dir": "nats.keys_dir",
+	"agent-name": "agent.name", "spool-max": "agent.spool_max", "page": "agent.page", "nats": "nats.url", "keys-dir": "nats.keys_dir",
 	"log-level": "log.level", "log-format": "log.format", "metrics": "metrics.listen",
 }
 
@@ -129,12 +134,28 @@ func decode(values map[string]any, from map[string]string) (*config, error) {
 		bad("data_dir", "%w", err)
 	}
 	c.natsURL, c.natsListen, c.keysDir = text("nats.url"), text("nats.listen"), text("nats.keys_dir")
+	c.natsCA = text("nats.tls.ca")
+	switch text("nats.plaintext") {
+	case "true":
+		c.plaintext = true
+	case "false":
+	default:
+		bad("nats.plaintext", "%q: want true or false", text("nats.plaintext"))
+	}
 	c.name, c.metrics, c.logFormat = text("agent.name"), text("metrics.listen"), text("log.format")
+	if c.page = text("agent.page"); c.page != "" {
+		if _, err := page.ListenAddress(c.page); err != nil {
+			bad("agent.page", "%w", err)
+		}
+	}
 	if c.keysDir == "" {
 		c.keysDir = filepath.Join(c.dataDir, "keys")
 	}
-	if c.presses, err = pressList(values["agent.presses"]); err != nil {
+	if c.presses, err = textList(values["agent.presses"]); err != nil {
 		bad("agent.presses", "%w", err)
+	}
+	if c.pageNames, err = textList(values["agent.page_names"]); err != nil {
+		bad("agent.page_names", "%w", err)
 	}
 	if c.sources, err = sourceList(values["agent.sources"]); err != nil {
 		bad("agent.sources", "%w", err)
@@ -182,12 +203,46 @@ func (c *config) server() string {
 	return "nats://" + c.natsListen
 }
 
+// login fills in how the agent reaches the log server and who it is there: by
+// the key that was enrolled, else by the password that agents share.
+func (c *config) login(ac *agent.Config) error {
+	ac.URL = c.server()
+	ac.TLS = eventlog.TLS{CAFile: c.natsCA, Required: eventlog.Remote(ac.URL) && !c.plaintext}
+	if c.natsCA == "" {
+		pins, err := eventlog.Fingerprints(filepath.Join(c.keysDir, "nats.crt"))
+		if err != nil && !errors.Is(err, os.ErrNotExist) {
+			return err
+		}
+		ac.TLS.Pins = pins
+	}
+	i, err := enrol.Load(c.keysDir)
+	if errors.Is(err, os.ErrNotExist) {
+		ac.Password, err = c.password()
+		return err
+	}
+	if err != nil {
+		return err
+	}
+	ac.Seed = []byte(i.Seed)
+	if c.natsURL == "" && i.Server != "" {
+		ac.URL = i.Server
+		ac.TLS.Required = ac.TLS.Required || i.TLS().Required
+		if !eventlog.Remote(ac.URL) || i.Plain {
+			ac.TLS.Required = i.TLS().Required
+		}
+	}
+	if len(i.Pins) > 0 && c.natsCA == "" {
+		ac.TLS.Pins = i.Pins
+	}
+	return nil
+}
+
 // password of the log's user for agents.
 func (c *config) password() (string, error) {
 	file := filepath.Join(c.keysDir, "press.password")
 	text, err := os.ReadFile(file)
 	if err != nil {
-		return "", fmt.Errorf("password: %w (copy it from the server's keys directory, mode 0600)", err)
+		return "", fmt.Errorf("this device has no key yet: make a token with \"downweb enrol PRESS\" on the server and give it to \"downweb-agent enrol TOKEN\" here (nor is there a shared password: %w)", err)
 	}
 	if p := strings.TrimSpace(string(text)); p != "" {
 		return p, nil
@@ -281,7 +336,7 @@ func fileSettings(file string, must bool) (map[string]any, error) {
 	return values, nil
 }
 
-func pressList(v any) ([]string, error) {
+func textList(v any) ([]string, error) {
 	items, ok := v.([]any)
 	if !ok && v != nil {
 		return nil, errors.New("want a list")
@@ -300,7 +355,7 @@ func pressList(v any) ([]string, error) {
 func sourceList(v any) ([]agent.Source, error) {
 	items, ok := v.([]any)
 	if !ok && v != nil {
-		return nil, errors.New("want a list of {path, follow}")
+		return nil, errors.New("want a list of {path, follow} and {machine}")
 	}
 	var list []agent.Source
 	for _, item := range items {
@@ -316,6 +371,8 @@ func sourceList(v any) ([]agent.Source, error) {
 					s.Path, ok = value.(string)
 				case "follow":
 					s.Follow, ok = value.(bool)
+				case "machine":
+					s.Machine, ok = value.(string)
 				default:
 					return nil, fmt.Errorf("unknown key %q", key)
 				}
@@ -324,10 +381,10 @@ func sourceList(v any) ([]agent.Source, error) {
 				}
 			}
 		default:
-			return nil, fmt.Errorf("%v: want {path, follow}", item)
+			return nil, fmt.Errorf("%v: want {path, follow} or {machine}", item)
 		}
-		if s.Path == "" {
-			return nil, errors.New("a source has no path")
+		if (s.Path == "") == (s.Machine == "") {
+			return nil, errors.New("a source has a path or a machine")
 		}
 		list = append(list, s)
 	}

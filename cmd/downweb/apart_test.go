@@ -188,7 +188,7 @@ func (a *apart) natsConfig(replicas int) string {
 // startAPI runs the api and keeps its address for ask.
 func (a *apart) startAPI(replicas int) *part {
 	a.grpc = freePort()
-	p := a.part("api", fmt.Sprintf("api: {grpc: %q, http: \"\"}\n", a.grpc)+a.natsConfig(replicas)+a.dsn, "api").start()
+	p := a.part("api", fmt.Sprintf("api: {grpc: %q, http: \"\"}\nweb: {listen: \"\"}\n", a.grpc)+a.natsConfig(replicas)+a.dsn, "api").start()
 	a.within(60*time.Second, "the api answers", func() bool { _, ok := a.status(); return ok })
 	return p
 }

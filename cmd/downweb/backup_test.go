@@ -73,6 +73,7 @@ func readManifest(t *testing.T, dir string) (m warehouse.BackupManifest) {
 // One machine is backed up while it streams; its warehouse is lost, then also its stream. After each restore everything
 // is there again: what the backup holds, what came after it from the stream, and what neither has from the spools.
 func TestBackupOfARunningLine(t *testing.T) {
+	t.Parallel()
 	needEngine(t)
 	dir, _, plants := week(t)
 	source := filepath.Join(dir, "week.jsonl")
@@ -213,9 +214,10 @@ func TestBackupOfARunningLine(t *testing.T) {
 
 // On an empty machine the keys and the config come back, for this user alone; what is there already stays.
 func TestRestoreOnAnEmptyMachine(t *testing.T) {
+	t.Parallel()
 	needEngine(t)
 	from := t.TempDir()
-	if err := os.WriteFile(filepath.Join(from, "downweb.yaml"), []byte("api: {grpc: \"127.0.0.1:0\", http: \"\"}\nnats: {listen: \"127.0.0.1:0\"}\n"), 0o600); err != nil {
+	if err := os.WriteFile(filepath.Join(from, "downweb.yaml"), []byte("api: {grpc: \"127.0.0.1:0\", http: \"\"}\nweb: {listen: \"\"}\nnats: {listen: \"127.0.0.1:0\"}\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	badge := filepath.Join(from, "keys", "badges", "rhein-2026-06.key")
@@ -228,8 +230,12 @@ func TestRestoreOnAnEmptyMachine(t *testing.T) {
 	line := startLine(t, from)
 	line.must("registry", "apply", filepath.Join("..", "..", "testdata", "scenarios", "worked-shifts", "plant.yaml"))
 	until(t, "the registry is copied", func() bool { st, ok := line.status(); return ok && st.GetAsOf().GetRegistryRev() == 1 })
-	dir := filepath.Join(t.TempDir(), "b")
-	line.must("backup", dir)
+	var dir string
+	until(t, "the registry's copy is in the warehouse", func() bool { // the api knows it earlier, from the stream
+		dir = filepath.Join(t.TempDir(), "b")
+		line.must("backup", dir)
+		return readManifest(t, dir).RegistryRev == 1
+	})
 	line.stop()
 	quiet := filepath.Join(t.TempDir(), "quiet") // the same, where nothing runs
 	if code, out, errs := own(t, "backup", quiet, "--data-dir", from); code != 0 || errs != "" {

@@ -59,7 +59,7 @@ func (b *ingestBench) run(ctx context.Context) (*ingestFigures, error) {
 	}
 	b.fig.BytesPerEvent = float64(b.data.bytes) / float64(b.plan.Events)
 
-	b.cfg.API.GRPC, b.cfg.API.HTTP, b.cfg.NATS.Listen = "127.0.0.1:0", "", "127.0.0.1:0" // free ones
+	b.cfg.API.GRPC, b.cfg.API.HTTP, b.cfg.Web.Listen, b.cfg.NATS.Listen = "127.0.0.1:0", "", "", "127.0.0.1:0" // free ones
 	if b.line, err = b.app.newLine(b.cfg, true); err != nil {
 		return nil, err
 	}
@@ -356,7 +356,11 @@ func (b *ingestBench) lag(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	nc, err := eventlog.ConnectPress(ctx, url, secret, "bench", nil)
+	secure, err := b.cfg.logTLS(url)
+	if err != nil {
+		return err
+	}
+	nc, err := eventlog.ConnectPress(ctx, url, secret, "bench", nil, eventlog.WithTLS(secure))
 	if err != nil {
 		return err
 	}

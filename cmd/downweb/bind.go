@@ -19,6 +19,8 @@ import (
 	"github.com/downweb/downweb/services/warehouse"
 )
 
+func init() { api.RulesVersion = projector.RulesVersion }
+
 // apiDeps binds the api to the warehouse and the event log. roles may be nil: then no roles are shown.
 func apiDeps(db *warehouse.DB, nc *nats.Conn, js jetstream.JetStream, badges *eventlog.Badges, roles func() []*pb.RoleStatus) api.Deps {
 	return api.Deps{
@@ -36,6 +38,11 @@ func apiDeps(db *warehouse.DB, nc *nats.Conn, js jetstream.JetStream, badges *ev
 		Pending: func(ctx context.Context) (int64, error) { return pending(ctx, js, db.WarehouseID()) },
 		Ingest:  func(ctx context.Context) (*pb.IngestStatus, error) { return askIngest(ctx, nc) },
 		Redrive: func(ctx context.Context, l api.DeadLetter) (string, error) { return redrive(ctx, js, l) },
+		States: func(ctx context.Context, presses []string, from int64) (map[string]api.PressState, error) {
+			return pressStates(ctx, db, presses, from)
+		},
+		Explainer: explainer{db},
+		Changes:   changes{db},
 	}
 }
 
@@ -105,6 +112,20 @@ func (r apiReader) PressDays(ctx context.Context, presses []string, from, to tim
 
 func (r apiReader) Visits(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.StationVisit, error) {
 	return reachedWith(r.db.Visits(ctx, presses, from, to))
+}
+
+func (r apiReader) CrewsElsewhere(ctx context.Context, presses []string, from, to timeline.Day) ([]api.CrewElsewhere, error) {
+	list, err := r.db.CrewsElsewhere(ctx, presses, from, to)
+	out := make([]api.CrewElsewhere, len(list))
+	for i, c := range list {
+		out[i] = api.CrewElsewhere(c)
+	}
+	return out, reached(err)
+}
+
+func (r apiReader) HandBacks(ctx context.Context, presses []string, from, to timeline.Day) (api.HandBacks, error) {
+	h, err := r.db.HandBacks(ctx, presses, from, to)
+	return api.HandBacks(h), reached(err)
 }
 
 func (r apiReader) Duties(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.DutyRow, error) {

@@ -46,11 +46,12 @@ type apiLine struct {
 	registry pb.RegistryServiceClient
 	studies  pb.StudyServiceClient
 	status   pb.StatusServiceClient
+	stopAPI  func()
 }
 
 func newAPILine(t *testing.T) *apiLine {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), 8*time.Minute)
 	t.Cleanup(cancel)
 	l := &apiLine{t: t, ctx: ctx}
 	db, err := warehouse.Open(ctx, warehouse.Config{DSN: warehousetest.DSN(t)})
@@ -60,14 +61,14 @@ func newAPILine(t *testing.T) *apiLine {
 	t.Cleanup(func() { db.Close() })
 	l.db, l.env = db, eventlogtest.Start(t)
 	l.deps = apiDeps(db, l.env.Core, l.env.JS, eventlog.NewBadges(t.TempDir()), nil)
-	l.serve()
+	l.stopAPI = l.serve()
 	return l
 }
 
 // serve starts an api and connects to it; stop ends it.
 func (l *apiLine) serve() (stop func()) {
 	l.t.Helper()
-	s := api.New(api.Config{Listen: "127.0.0.1:0", Version: "test"}, l.deps)
+	s := api.New(api.Config{Listen: "127.0.0.1:0", Version: "test", Schema: warehouse.SchemaVersion()}, l.deps)
 	stop = l.background("api", s.Run)
 	select {
 	case <-s.Ready():
@@ -229,6 +230,7 @@ var june = &pb.Period{FirstDay: "2026-03-01", LastDay: "2026-06-30"}
 // The worked shifts by hand through the whole line: every service answers what
 // was worked out on paper.
 func TestAPIWorkedShifts(t *testing.T) {
+	t.Parallel()
 	l := newAPILine(t)
 	stop := l.ingest()
 	if r, err := l.apply(nil, 0); err != nil || r.Rev != 1 {
@@ -248,15 +250,26 @@ func TestAPIWorkedShifts(t *testing.T) {
 			t.Errorf("planned %d, as of %v", r.Total.PlannedBusyUs, r.AsOf)
 		}
 	})
+	t.Run("views", func(t *testing.T) { l.views(t) })
+	t.Run("compare", func(t *testing.T) { l.compareShifts(t) })
+	t.Run("series", func(t *testing.T) { l.series(t) })
+	t.Run("indicators", func(t *testing.T) { l.indicators(t) })
+	t.Run("summary", func(t *testing.T) { l.summary(t) })
 	t.Run("stations", func(t *testing.T) { l.stations(t) })
 	t.Run("sessions", func(t *testing.T) { l.sessions(t) })
 	t.Run("duties", func(t *testing.T) { l.duties(t) })
+	t.Run("reports", func(t *testing.T) { l.reports(t) })
 	t.Run("events", func(t *testing.T) { l.listEvents(t) })
 	t.Run("watch", func(t *testing.T) { l.watchEvents(t) })
 	t.Run("record", func(t *testing.T) { l.recordTwice(t) })
 	t.Run("errors", func(t *testing.T) { l.errors(t) })
 	t.Run("status", func(t *testing.T) { l.statusAnswer(t) })
 	t.Run("study", func(t *testing.T) { l.study(t) })
+	t.Run("http", func(t *testing.T) { l.overHTTP(t) })
+	t.Run("dashboards", func(t *testing.T) { l.dashboards(t) })
+	t.Run("notebooks", func(t *testing.T) { l.notebooks(t) })
+	t.Run("doctor", func(t *testing.T) { l.doctorAndNames(t) })
+	t.Run("exports", func(t *testing.T) { l.exports(t) })
 	t.Run("deadline", func(t *testing.T) {
 		stop()
 		ctx, cancel := context.WithTimeout(l.ctx, 500*time.Millisecond)

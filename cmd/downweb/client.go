@@ -59,6 +59,8 @@ func (a *app) ask(f func(conn *grpc.ClientConn) error) error {
 		return err
 	}
 	defer conn.Close()
+	a.conn = conn
+	defer func() { a.conn = nil }()
 	if err := f(conn); err != nil {
 		if code := status.Code(err); code == codes.InvalidArgument {
 			return usageError{err}
@@ -112,8 +114,18 @@ func grpcStatus(err error) (*status.Status, bool) {
 	return s.GRPCStatus(), true
 }
 
-// outputFlag adds -o with the formats of a command; the first is the default.
+// outputFlag adds -o with the formats of a command; the first is the default. A command that writes CSV writes the other
+// formats for programs too, and has --out.
 func (a *app) outputFlag(c *cobra.Command, formats ...string) {
+	if slices.Contains(formats, fileFormats[0]) {
+		formats = append(slices.DeleteFunc(slices.Clone(formats), func(f string) bool { return slices.Contains(fileFormats, f) }), fileFormats...)
+		a.exportFlag(c)
+	}
+	a.formatFlag(c, formats...)
+}
+
+// formatFlag adds -o alone.
+func (a *app) formatFlag(c *cobra.Command, formats ...string) {
 	format := c.Flags().StringP("output", "o", formats[0], strings.Join(formats, ", "))
 	c.RegisterFlagCompletionFunc("output", cobra.FixedCompletions(formats, cobra.ShellCompDirectiveNoFileComp))
 	inner := c.RunE

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -15,9 +16,8 @@ import (
 // command runs the program in a state directory of its own.
 func command(t *testing.T, args ...string) (code int, out, errs string) {
 	t.Helper()
-	t.Setenv("XDG_STATE_HOME", t.TempDir())
 	var o, e bytes.Buffer
-	code = run(context.Background(), args, strings.NewReader(""), &o, &e)
+	code = run(context.Background(), append(os.Environ(), "XDG_STATE_HOME="+t.TempDir()), args, strings.NewReader(""), &o, &e)
 	return code, o.String(), e.String()
 }
 

@@ -29,7 +29,7 @@ func (a *app) deadList() *cobra.Command {
 			return err
 		}
 		req := &pb.ListDeadLettersRequest{Scope: scope, WaitingOnly: !all}
-		out := &deadWriter{w: a.out, format: a.format}
+		out := &deadWriter{a: a, w: a.out, format: a.format}
 		return a.ask(func(conn *grpc.ClientConn) error {
 			rest, err := pages(c.Context(), limit, func(ctx context.Context, size int32, token string) (int, string, error) {
 				req.PageSize, req.PageToken = size, token
@@ -58,6 +58,7 @@ func (a *app) deadList() *cobra.Command {
 
 // deadWriter prints letters.
 type deadWriter struct {
+	a       *app
 	w       io.Writer
 	format  string
 	letters []*pb.DeadLetter
@@ -67,12 +68,12 @@ func (o *deadWriter) print() error {
 	switch o.format {
 	case "json":
 		return writeJSONMessage(o.w, &pb.ListDeadLettersResponse{Letters: o.letters})
-	case "csv":
+	case "csv", "parquet", "arrow":
 		var rows [][]string
 		for _, l := range o.letters {
 			rows = append(rows, []string{l.GetId(), stamp(l.GetAt()), letterState(l), l.GetField(), l.GetReason(), strconv.FormatInt(l.GetPayloadBytes(), 10), l.GetSubject(), stamp(l.GetRedrivenAt())})
 		}
-		return writeCSV(o.w, []string{"id", "at", "state", "field", "reason", "payload_bytes", "subject", "redriven_at"}, rows)
+		return o.a.writeTable([]string{"id", "at", "state", "field", "reason", "payload_bytes", "subject", "redriven_at"}, rows, &pb.ListDeadLettersResponse{})
 	}
 	if len(o.letters) == 0 {
 		_, err := fmt.Fprintln(o.w, "No dead letters.")
@@ -109,7 +110,7 @@ func letterReason(l *pb.DeadLetter) string {
 }
 
 func (a *app) deadShow() *cobra.Command {
-	c := &cobra.Command{Use: "show ID", Short: "one dead letter with its payload", Args: exactly(1)}
+	c := &cobra.Command{Use: "show ID", Short: "one dead letter with its payload", Args: exactly(1), Example: "  downweb dead show ID    # ID as \"downweb dead list\" shows it"}
 	c.RunE = func(c *cobra.Command, args []string) error {
 		return a.ask(func(conn *grpc.ClientConn) error {
 			r, err := pb.NewStatusServiceClient(conn).GetDeadLetter(c.Context(), &pb.GetDeadLetterRequest{Id: args[0]})

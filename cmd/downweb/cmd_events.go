@@ -19,6 +19,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -83,7 +84,7 @@ func (a *app) eventsList() *cobra.Command {
 		if req.To, err = parseInstant("to", to); err != nil {
 			return err
 		}
-		out := &eventWriter{w: a.out, format: a.format}
+		out := &eventWriter{w: a.out, format: a.format, gather: a.exporting()}
 		return a.ask(func(conn *grpc.ClientConn) error {
 			rest, err := pages(c.Context(), limit, func(ctx context.Context, size int32, token string) (int, string, error) {
 				req.PageSize, req.PageToken = size, token
@@ -93,6 +94,9 @@ func (a *app) eventsList() *cobra.Command {
 				}
 				return len(r.GetEvents()), r.GetNextPageToken(), out.write(r.GetEvents())
 			})
+			if err == nil && a.exporting() {
+				err = a.writeTable(eventColumns, out.rows, &pb.ListEventsResponse{})
+			}
 			if err == nil && rest {
 				fmt.Fprintln(a.err, "There are more events: raise --limit, or narrow by --from, --to, --press, --event.")
 			}
@@ -112,7 +116,7 @@ func (a *app) eventsWatch() *cobra.Command {
 	var s scopeFlags
 	var kinds []string
 	var after uint64
-	c := &cobra.Command{Use: "watch", Short: "events as they are stored, until interrupted; a lost connection is taken up where it broke", Args: exactly(0)}
+	c := &cobra.Command{Use: "watch", Short: "events as they are stored, until interrupted; a lost connection is taken up where it broke", Args: exactly(0), Example: "  downweb events watch --plant rhein"}
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		scope, err := s.scope()
 		if err != nil {
@@ -152,8 +156,23 @@ func (a *app) eventsWatch() *cobra.Command {
 	s.add(c)
 	c.Flags().StringSliceVar(&kinds, "event", nil, "only these kinds of event (may be repeated)")
 	c.Flags().Uint64Var(&after, "after", 0, "resume after this insert number; 0: what is stored from now on")
-	a.outputFlag(c, "table", "json", "csv")
+	a.formatFlag(c, "table", "json", "csv") // a stream has no end that a file could be closed at
 	return c
+}
+
+// withoutPeople is an event without its crew's pseudonym and its free note, which an export does not hold.
+func withoutPeople(e *pb.Event) *pb.Event {
+	e = proto.CloneOf(e)
+	m := e.ProtoReflect()
+	if f := m.WhichOneof(m.Descriptor().Oneofs().ByName("body")); f != nil && f.Message() != nil {
+		body := m.Mutable(f).Message()
+		for _, name := range []protoreflect.Name{"crew", "note"} {
+			if x := body.Descriptor().Fields().ByName(name); x != nil {
+				body.Clear(x)
+			}
+		}
+	}
+	return e
 }
 
 // eventWriter writes events as they come: lines for people, JSON Lines, or CSV.
@@ -161,7 +180,11 @@ type eventWriter struct {
 	w      io.Writer
 	format string
 	begun  bool
+	gather bool       // keep the rows of an export instead of writing them
+	rows   [][]string // kept
 }
+
+var eventColumns = []string{"id", "pos", "voided", "occurred_at", "recorded_at", "source_key", "kind", "body"}
 
 func (o *eventWriter) write(events []*pb.StoredEvent) error {
 	first := !o.begun
@@ -178,17 +201,21 @@ func (o *eventWriter) write(events []*pb.StoredEvent) error {
 			}
 		}
 		return nil
-	case "csv":
+	case "csv", "parquet", "arrow":
 		var rows [][]string
 		for _, e := range events {
-			kind, body, err := eventBody(e.GetEvent())
+			kind, body, err := eventBody(withoutPeople(e.GetEvent()))
 			if err != nil {
 				return err
 			}
 			rows = append(rows, []string{e.GetId(), strconv.FormatUint(e.GetPos(), 10), strconv.FormatBool(e.GetVoided()), stamp(e.GetEvent().GetOccurredAt()), stamp(e.GetEvent().GetRecordedAt()), e.GetEvent().GetSourceKey(), kind, body})
 		}
+		if o.gather {
+			o.rows = append(o.rows, rows...)
+			return nil
+		}
 		if first {
-			return writeCSV(o.w, []string{"id", "pos", "voided", "occurred_at", "recorded_at", "source_key", "kind", "body"}, rows)
+			return writeCSV(o.w, eventColumns, rows)
 		}
 		var b bytes.Buffer
 		if err := writeCSV(&b, []string{"id"}, rows); err != nil {

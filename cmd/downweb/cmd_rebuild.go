@@ -40,6 +40,7 @@ func (a *app) rebuildCommand() *cobra.Command {
 		defer db.Close()
 		bar := a.progress("rebuild")
 		defer bar.done()
+		defer forRebuild()()
 		r, err := projector.Rebuild(c.Context(), db, newBesideStore(db), workers, nil, func(done, total int) {
 			bar.say(fmt.Sprintf("%d of %d presses", done, total))
 		})

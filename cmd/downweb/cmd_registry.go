@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"os/user"
 	"regexp"
 	"strconv"
@@ -9,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 	"github.com/downweb/downweb/services/registry"
@@ -21,7 +23,7 @@ func (a *app) registryCommand() *cobra.Command {
 
 func (a *app) registryShow() *cobra.Command {
 	var rev uint64
-	c := &cobra.Command{Use: "show [PLANT]", Short: "a plant's document as YAML, ready to edit and apply; without a plant, the list of plants", Args: atMost(1)}
+	c := &cobra.Command{Use: "show [PLANT]", Short: "a plant's document as YAML, ready to edit and apply; without a plant, the list of plants", Args: atMost(1), Example: "  downweb registry show\n  downweb registry show rhein > rhein.yaml"}
 	c.RunE = func(c *cobra.Command, args []string) error {
 		return a.ask(func(conn *grpc.ClientConn) error {
 			client := pb.NewRegistryServiceClient(conn)
@@ -33,13 +35,13 @@ func (a *app) registryShow() *cobra.Command {
 				switch a.format {
 				case "json":
 					return writeJSONMessage(a.out, r)
-				case "csv":
+				case "csv", "parquet", "arrow":
 					var rows [][]string
 					for _, rev := range r.GetRevisions() {
 						p := rev.GetPlant()
 						rows = append(rows, []string{p.GetPlant(), p.GetName(), p.GetZone(), p.GetCurrency(), strconv.Itoa(len(p.GetPresses())), strconv.FormatUint(rev.GetRev(), 10)})
 					}
-					return writeCSV(a.out, []string{"plant", "name", "zone", "currency", "presses", "rev"}, rows)
+					return a.writeTable([]string{"plant", "name", "zone", "currency", "presses", "rev"}, rows, r)
 				}
 				printPlants(a, r)
 				return nil
@@ -116,7 +118,8 @@ func shownRevision(text []byte) uint64 {
 }
 
 func (a *app) registryDiff() *cobra.Command {
-	c := &cobra.Command{Use: "diff FILE", Short: "what applying a document would change and recompute; writes nothing", Args: exactly(1)}
+	c := &cobra.Command{Use: "diff FILE", Short: "what applying a document would change, recompute and do to next week's duties; writes nothing", Args: exactly(1),
+		Example: "  downweb registry show rhein > rhein.yaml\n  downweb registry diff rhein.yaml"}
 	c.RunE = func(c *cobra.Command, args []string) error {
 		plant, _, err := a.readPlant(args[0])
 		if err != nil {
@@ -157,8 +160,55 @@ func printPlan(a *app, plant string, r *pb.PlanApplyResponse) {
 			from = "from " + r.GetDirtyFrom() + " on"
 		}
 		wrapped(a.out, "", "  ", "Recomputed "+from+": "+strings.Join(r.GetDirtyPresses(), ", "))
+		wrapped(a.out, "  ", "  ", "These are all presses to which a changed calendar, plan or rate applies, beside those changed themselves; from the day before, because shifts and notes reach over midnight.")
 	} else {
 		fmt.Fprintln(a.out, "Nothing is recomputed.")
+	}
+	printForecast(a.out, r.GetDuties())
+}
+
+// forecastLines is how many changed duties are listed for people.
+const forecastLines = 60
+
+// printForecast writes what a document does to the duties of a week to come: cautions, counts, then the duties.
+func printForecast(w io.Writer, f *pb.DutyForecast) {
+	if f == nil {
+		fmt.Fprintln(w, "No duty changes.")
+		return
+	}
+	fmt.Fprintln(w)
+	printCautions(w, f.GetCautions())
+	wrapped(w, "", "  ", fmt.Sprintf("Duties of the production days %s to %s, now and with this document (times in %s):", f.GetFirstDay(), f.GetLastDay(), f.GetZone()))
+	if len(f.GetCounts()) == 0 {
+		fmt.Fprintln(w, "None is added, gone or moved.")
+	} else {
+		g := newGrid("press", "task", ">now", ">then", ">added", ">gone", ">moved")
+		for _, c := range f.GetCounts() {
+			g.row(clip(c.GetPress(), 24), clip(c.GetTask(), 24), strconv.Itoa(int(c.GetBefore())), strconv.Itoa(int(c.GetAfter())), strconv.Itoa(int(c.GetAdded())), strconv.Itoa(int(c.GetGone())), strconv.Itoa(int(c.GetMoved())))
+		}
+		g.print(w)
+		fmt.Fprintln(w)
+		g = newGrid("press", "task", "", "due now", "due then", "by", "")
+		for _, c := range f.GetChanges()[:min(forecastLines, len(f.GetChanges()))] {
+			at := func(t *timestamppb.Timestamp) string {
+				if t == nil {
+					return "-"
+				}
+				return localIn(f.GetZone(), t.AsTime())
+			}
+			expected := ""
+			if c.GetExpected() {
+				expected = "expected"
+			}
+			g.row(clip(c.GetPress(), 18), clip(c.GetTask(), 18), enumWord(c.GetKind().String(), "DUTY_CHANGE_KIND_"), at(c.GetDueBefore()), at(c.GetDueAfter()), enumWord(c.GetCadence().String(), "CADENCE_"), expected)
+		}
+		g.print(w)
+		if more := len(f.GetChanges()) - forecastLines + int(f.GetLeftOff()); more > 0 && len(f.GetChanges()) > forecastLines {
+			fmt.Fprintf(w, "and %d more: -o json lists them.\n", more)
+		}
+	}
+	for _, n := range f.GetNotes() {
+		wrapped(w, "", "  ", n)
 	}
 }
 
@@ -215,7 +265,7 @@ func (a *app) registryApply() *cobra.Command {
 }
 
 func (a *app) registryHistory() *cobra.Command {
-	c := &cobra.Command{Use: "history [PLANT]", Short: "who changed what, newest first", Args: atMost(1)}
+	c := &cobra.Command{Use: "history [PLANT]", Short: "who changed what, newest first", Args: atMost(1), Example: "  downweb registry history rhein"}
 	c.RunE = func(c *cobra.Command, args []string) error {
 		plant := ""
 		if len(args) > 0 {
@@ -229,7 +279,7 @@ func (a *app) registryHistory() *cobra.Command {
 			switch a.format {
 			case "json":
 				return writeJSONMessage(a.out, r)
-			case "csv":
+			case "csv", "parquet", "arrow":
 				var rows [][]string
 				for _, v := range r.GetRevisions() {
 					rev := v.GetRevision()
@@ -237,7 +287,7 @@ func (a *app) registryHistory() *cobra.Command {
 						rows = append(rows, []string{strconv.FormatUint(rev.GetRev(), 10), rev.GetPlant().GetPlant(), stamp(rev.GetAppliedAt()), rev.GetAuthor(), rev.GetComment(), line})
 					}
 				}
-				return writeCSV(a.out, []string{"rev", "plant", "applied_at", "author", "comment", "change"}, rows)
+				return a.writeTable([]string{"rev", "plant", "applied_at", "author", "comment", "change"}, rows, r)
 			}
 			if len(r.GetRevisions()) == 0 {
 				fmt.Fprintln(a.out, "The registry is empty.")

@@ -130,6 +130,7 @@ func (a *app) restore(ctx context.Context, cfg *Config, dir string, m *warehouse
 	if err := db.RestoreTables(ctx, dir, m, bar.step); err != nil {
 		return err
 	}
+	defer forRebuild()()
 	r, err := projector.Rebuild(ctx, db, newBesideStore(db), workers, nil, func(done, total int) {
 		bar.say(fmt.Sprintf("projections, %d of %d presses", done, total))
 	})

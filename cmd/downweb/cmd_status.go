@@ -49,7 +49,7 @@ func programVersion() string {
 }
 
 func (a *app) versionCommand() *cobra.Command {
-	c := &cobra.Command{Use: "version", Short: "the version of this program", Args: exactly(0)}
+	c := &cobra.Command{Use: "version", Short: "the version of this program", Args: exactly(0), Example: "  downweb version"}
 	c.RunE = func(*cobra.Command, []string) error {
 		if a.format == "json" {
 			return json.NewEncoder(a.out).Encode(map[string]string{"version": programVersion(), "go": runtime.Version(), "os": runtime.GOOS, "arch": runtime.GOARCH})
@@ -64,7 +64,7 @@ func (a *app) versionCommand() *cobra.Command {
 func (a *app) statusCommand() *cobra.Command {
 	var s scopeFlags
 	checksum := false
-	c := &cobra.Command{Use: "status", Short: "how the line is doing: processes, presses, holes, lag", Args: exactly(0)}
+	c := &cobra.Command{Use: "status", Short: "how the line is doing: processes, presses, holes, lag", Args: exactly(0), Example: "  downweb status\n  downweb status -o json"}
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		scope, err := s.scope()
 		if err != nil {
@@ -79,9 +79,9 @@ func (a *app) statusCommand() *cobra.Command {
 			switch a.format {
 			case "json":
 				return writeJSONMessage(a.out, r)
-			case "csv":
+			case "csv", "parquet", "arrow":
 				header, rows := statusCSV(r)
-				return writeCSV(a.out, header, rows)
+				return a.writeTable(header, rows, r)
 			}
 			printStatus(a.out, r, children, time.Now())
 			return nil

@@ -21,13 +21,19 @@ import (
 
 func (a *app) studyCommand() *cobra.Command {
 	return group("study", "whether a missed clean goes with waste later: ask, and ask again",
-		a.studyAsk(), a.studyList(), a.studyShow(), a.studyRerun(), a.studyVerify(), a.studyExport())
+		a.studyAsk(), a.studyList(), a.studyShow(), a.studyCompare(), a.studyRerun(), a.studyVerify(), a.studyExport(),
+		a.studyPlot(), a.studyReport(), a.studyPlan(), a.studyMethod(), a.studyMethods())
 }
 
 func (a *app) studyAsk() *cobra.Command {
-	detach := false
+	detach, file := false, ""
 	c := &cobra.Command{Use: "ask SPEC.yaml", Short: "run the study that a spec file fixes", Args: exactly(1),
-		Example: "  downweb study ask spec.yaml\n\n  # spec.yaml: every field may be left out\n  title: missed cleans in spring\n  scope: {plants: [rhein]}\n  period: {first_day: 2026-01-01, last_day: 2026-06-28}\n  stations: [treater, web-cleaner]\n  seed: 1"}
+		Long: "Run the study that a spec file fixes: on the line's own records, where it is kept, or with --csv on a file, here and\n" +
+			"without any server. The file is what \"downweb study export\" wrote, or a table of one's own whose columns the spec\n" +
+			"names: one line for each press and production day with a run.",
+		Example: "  downweb study ask spec.yaml\n\n  # spec.yaml: every field may be left out\n  title: missed cleans in spring\n  scope: {plants: [rhein]}\n  period: {first_day: 2026-01-01, last_day: 2026-06-28}\n  stations: [treater, web-cleaner]\n  seed: 1\n\n" +
+			"  downweb study ask own.yaml --csv runs.csv\n\n  # own.yaml\n  columns:\n    press: machine\n    day: date\n    run: {name: metres, unit: m}\n" +
+			"    waste: {name: lost, unit: m}\n    stations: [{station: treater, state: treater_missed}]"}
 	c.RunE = func(c *cobra.Command, args []string) error {
 		text, err := a.readFile(args[0])
 		if err != nil {
@@ -36,6 +42,9 @@ func (a *app) studyAsk() *cobra.Command {
 		spec, err := parseSpec(args[0], text)
 		if err != nil {
 			return err
+		}
+		if file != "" {
+			return a.askTable(c.Context(), args[0], spec, file)
 		}
 		return a.ask(func(conn *grpc.ClientConn) error {
 			client := pb.NewStudyServiceClient(conn)
@@ -56,6 +65,7 @@ func (a *app) studyAsk() *cobra.Command {
 		})
 	}
 	c.Flags().BoolVar(&detach, "detach", false, "do not wait for the result")
+	c.Flags().StringVar(&file, "csv", "", "study this table here; nothing is kept")
 	a.outputFlag(c, "table", "json", "csv")
 	return c
 }
@@ -172,9 +182,9 @@ func (a *app) showStudy(s *pb.Study) error {
 	switch a.format {
 	case "json":
 		return writeJSONMessage(a.out, s)
-	case "csv":
+	case "csv", "parquet", "arrow":
 		header, rows := studyCSV(s)
-		return writeCSV(a.out, header, rows)
+		return a.writeTable(header, rows, s)
 	}
 	printStudy(a.out, s)
 	return nil
@@ -182,7 +192,7 @@ func (a *app) showStudy(s *pb.Study) error {
 
 func (a *app) studyList() *cobra.Command {
 	limit := 0
-	c := &cobra.Command{Use: "list", Short: "the studies that were asked, newest first", Args: exactly(0)}
+	c := &cobra.Command{Use: "list", Short: "the studies that were asked, newest first", Args: exactly(0), Example: "  downweb study list"}
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		return a.ask(func(conn *grpc.ClientConn) error {
 			all := &pb.ListStudiesResponse{}
@@ -197,9 +207,9 @@ func (a *app) studyList() *cobra.Command {
 			switch a.format {
 			case "json":
 				return writeJSONMessage(a.out, all)
-			case "csv":
+			case "csv", "parquet", "arrow":
 				header, rows := studiesCSV(all)
-				return writeCSV(a.out, header, rows)
+				return a.writeTable(header, rows, all)
 			}
 			printStudies(a.out, all)
 			return nil
@@ -211,7 +221,7 @@ func (a *app) studyList() *cobra.Command {
 }
 
 func (a *app) studyShow() *cobra.Command {
-	c := &cobra.Command{Use: "show ID", Short: "the result of a study", Args: exactly(1)}
+	c := &cobra.Command{Use: "show ID", Short: "the result of a study", Args: exactly(1), Example: "  downweb study show ID    # ID as \"downweb study list\" shows it"}
 	c.RunE = func(c *cobra.Command, args []string) error {
 		return a.ask(func(conn *grpc.ClientConn) error {
 			r, err := pb.NewStudyServiceClient(conn).GetStudy(c.Context(), &pb.GetStudyRequest{Id: args[0]})
@@ -226,7 +236,7 @@ func (a *app) studyShow() *cobra.Command {
 }
 
 func (a *app) studyRerun() *cobra.Command {
-	c := &cobra.Command{Use: "rerun ID", Short: "compute a study again from its kept data set and compare every bit", Args: exactly(1)}
+	c := &cobra.Command{Use: "rerun ID", Short: "compute a study again from its kept data set and compare every bit", Args: exactly(1), Example: "  downweb study rerun ID    # ID as \"downweb study list\" shows it"}
 	c.RunE = func(c *cobra.Command, args []string) error {
 		return a.ask(func(conn *grpc.ClientConn) error {
 			r, err := pb.NewStudyServiceClient(conn).RerunStudy(c.Context(), &pb.RerunStudyRequest{Id: args[0]})
@@ -251,7 +261,7 @@ func (a *app) studyRerun() *cobra.Command {
 }
 
 func (a *app) studyVerify() *cobra.Command {
-	c := &cobra.Command{Use: "verify ID", Short: "fold the log again as of the study's pins and compare its data set", Args: exactly(1)}
+	c := &cobra.Command{Use: "verify ID", Short: "fold the log again as of the study's pins and compare its data set", Args: exactly(1), Example: "  downweb study verify ID    # ID as \"downweb study list\" shows it"}
 	c.RunE = func(c *cobra.Command, args []string) error {
 		return a.ask(func(conn *grpc.ClientConn) error {
 			r, err := pb.NewStudyServiceClient(conn).VerifyStudy(c.Context(), &pb.VerifyStudyRequest{Id: args[0]})
@@ -275,49 +285,59 @@ func (a *app) studyVerify() *cobra.Command {
 	return c
 }
 
+var dataSetFormats = map[string]pb.DataSetFormat{"csv": pb.DataSetFormat_DATA_SET_FORMAT_CSV, "bytes": pb.DataSetFormat_DATA_SET_FORMAT_UNSPECIFIED,
+	"parquet": pb.DataSetFormat_DATA_SET_FORMAT_PARQUET, "arrow": pb.DataSetFormat_DATA_SET_FORMAT_ARROW_STREAM, "manifest": pb.DataSetFormat_DATA_SET_FORMAT_MANIFEST}
+
 func (a *app) studyExport() *cobra.Command {
 	file := ""
-	c := &cobra.Command{Use: "export ID", Short: "write a study's data set: CSV, or the canonical bytes that its hash is of", Args: exactly(1),
-		Example: "  downweb study export ID > rows.csv\n  downweb study export ID -o bytes --file rows.bin"}
+	c := &cobra.Command{Use: "export ID", Short: "write a study's data set, and beside it what its columns are and what it was made of", Args: exactly(1),
+		Long: "Write a study's data set as CSV, Parquet or an Arrow stream, or the canonical bytes that its hash is of. With --out a\n" +
+			"manifest is written beside it (FILE.manifest.json): columns with units and meaning, pins, SHA-256 of every form.",
+		Example: "  downweb study export ID > rows.csv\n  downweb study export ID -o parquet --out rows.parquet\n  downweb study export ID -o manifest"}
 	c.RunE = func(c *cobra.Command, args []string) error {
-		format := pb.DataSetFormat_DATA_SET_FORMAT_CSV
-		if a.format == "bytes" {
-			format = pb.DataSetFormat_DATA_SET_FORMAT_UNSPECIFIED
-			if f, ok := a.out.(*os.File); ok && file == "" && term.IsTerminal(int(f.Fd())) {
-				return usagef("-o bytes is not for a terminal: give --file or redirect")
-			}
+		if f, ok := a.out.(*os.File); ok && file == "" && a.format != "csv" && a.format != "manifest" && term.IsTerminal(int(f.Fd())) {
+			return usagef("-o %s is not for a terminal: give --out or redirect", a.format)
 		}
-		return a.ask(func(conn *grpc.ClientConn) (err error) {
-			stream, err := pb.NewStudyServiceClient(conn).GetDataSet(c.Context(), &pb.GetDataSetRequest{Id: args[0], Format: format})
-			if err != nil {
-				return err
+		return a.ask(func(conn *grpc.ClientConn) error {
+			client := pb.NewStudyServiceClient(conn)
+			if file == "" {
+				return dataSetTo(c.Context(), client, args[0], dataSetFormats[a.format], a.out)
 			}
-			out := a.out
-			if file != "" {
-				f, err := os.Create(file)
+			for name, format := range map[string]pb.DataSetFormat{file: dataSetFormats[a.format], file + ".manifest.json": pb.DataSetFormat_DATA_SET_FORMAT_MANIFEST} {
+				f, err := os.Create(name)
 				if err != nil {
 					return err
 				}
-				defer func() { f.Close() }()
-				out = f
-			}
-			for {
-				piece, err := stream.Recv()
-				if errors.Is(err, io.EOF) {
-					return nil
-				}
-				if err != nil {
-					return err
-				}
-				if _, err := out.Write(piece.GetChunk()); err != nil {
+				if err := errors.Join(dataSetTo(c.Context(), client, args[0], format, f), f.Close()); err != nil {
 					return err
 				}
 			}
+			return nil
 		})
 	}
-	c.Flags().StringVar(&file, "file", "", "write here instead of to stdout")
-	a.outputFlag(c, "csv", "bytes")
+	c.Flags().StringVar(&file, "out", "", "write here instead of to stdout, and a manifest beside it")
+	a.formatFlag(c, "csv", "bytes", "parquet", "arrow", "manifest") // the default is CSV, and --out is its own
 	return c
+}
+
+// dataSetTo streams a study's data set to a writer.
+func dataSetTo(ctx context.Context, client pb.StudyServiceClient, id string, format pb.DataSetFormat, w io.Writer) error {
+	stream, err := client.GetDataSet(ctx, &pb.GetDataSetRequest{Id: id, Format: format})
+	if err != nil {
+		return err
+	}
+	for {
+		piece, err := stream.Recv()
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if _, err := w.Write(piece.GetChunk()); err != nil {
+			return err
+		}
+	}
 }
 
 // readFile reads a file, or stdin for "-".

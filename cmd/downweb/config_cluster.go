@@ -6,6 +6,7 @@ import (
 	"strconv"
 
 	"github.com/downweb/downweb/services/eventlog"
+	"github.com/downweb/downweb/services/eventlog/logserver"
 )
 
 // validateCluster says what cannot work in nats.cluster.
@@ -54,16 +55,16 @@ func (c *Config) validateCluster() error {
 
 // cluster is the part of the configuration that the embedded server needs. Its password is made when it is missing,
 // so copy the keys of the first machine to the others before they start.
-func (c *Config) cluster() (eventlog.Cluster, error) {
+func (c *Config) cluster() (logserver.Cluster, error) {
 	n := c.NATS.Cluster
 	if n.Listen == "" {
-		return eventlog.Cluster{}, nil
+		return logserver.Cluster{}, nil
 	}
 	secret, err := password(c.keysDir(), keyCluster)
 	if err != nil {
-		return eventlog.Cluster{}, err
+		return logserver.Cluster{}, err
 	}
-	return eventlog.Cluster{Name: n.Name, Listen: n.Listen, Advertise: n.Advertise, Routes: n.Routes, Password: secret}, nil
+	return logserver.Cluster{Name: n.Name, Listen: n.Listen, Advertise: n.Advertise, Routes: n.Routes, Password: secret}, nil
 }
 
 // streams are the settings of the streams.

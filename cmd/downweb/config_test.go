@@ -35,7 +35,7 @@ func TestDefaults(t *testing.T) {
 	if stateHome(t, "/home/kim") && c.DataDir != want {
 		t.Errorf("data dir %s, want %s", c.DataDir, want)
 	}
-	if c.API.GRPC != "127.0.0.1:7710" || c.API.HTTP != "127.0.0.1:7711" || c.NATS.Listen != "127.0.0.1:7712" ||
+	if c.API.GRPC != "127.0.0.1:7710" || c.API.HTTP != "127.0.0.1:7711" || c.NATS.Listen != "127.0.0.1:7712" || c.Web.Listen != "127.0.0.1:7714" ||
 		c.Warehouse.Database != "downweb" || c.Engine.MaxMemory != 3<<30 || c.Ingest.BatchEvents != 100_000 || c.Ingest.BatchWait != 200*time.Millisecond ||
 		c.Ingest.FutureLimit != 10*time.Minute || c.Ingest.PastLimit != 10*365*24*time.Hour || c.Agent.Name != "a1" || c.Agent.SpoolMax != 2<<30 || c.Log.Format != "text" {
 		t.Errorf("%+v", c)
@@ -62,7 +62,7 @@ func TestOrderOfLayers(t *testing.T) {
 	if c.API.GRPC != "127.0.0.1:6" || c.API.HTTP != "127.0.0.1:5" || c.NATS.Listen != "127.0.0.1:3" {
 		t.Errorf("flags, environment, file: %+v", c)
 	}
-	if !reflect.DeepEqual(c.Agent.Presses, []string{"rhein/p1", "rhein/p2"}) || !reflect.DeepEqual(c.Agent.Sources, []Source{{"/a", true}}) {
+	if !reflect.DeepEqual(c.Agent.Presses, []string{"rhein/p1", "rhein/p2"}) || !reflect.DeepEqual(c.Agent.Sources, []Source{{Path: "/a", Follow: true}}) {
 		t.Errorf("lists %+v", c.Agent)
 	}
 }
@@ -81,6 +81,11 @@ func TestMistakesAreNamed(t *testing.T) {
 		{"unknown variable", "", []string{"DOWNWEB_API__GRCP=1"}, nil, []string{"DOWNWEB_API__GRCP", `unknown key "api.grcp"`}},
 		{"bad port", "", nil, map[string]string{"api.grpc": "localhost"}, []string{"--grpc", "api.grpc", "host:port"}},
 		{"same port", "api: {grpc: 127.0.0.1:9, http: 127.0.0.1:9}", nil, nil, []string{"api.http", "also api.grpc"}},
+		{"pages for all", "web: {listen: 0.0.0.0:7714}", nil, nil, []string{"downweb.yaml:1", "web.listen", "no sign-in"}},
+		{"names of the pages", "web: {names: fleet.example}", nil, nil, []string{"downweb.yaml:1", "web.names", "list"}},
+		{"a name with a path", "web: {names: [fleet.example, \"https://fleet.example/\"]}", nil, nil, []string{"web.names", `"https://fleet.example/" is not a host`}},
+		{"a name for all", "", []string{"DOWNWEB_WEB__NAMES=*.example"}, nil, []string{"DOWNWEB_WEB__NAMES", `"*.example" is not a host`}},
+		{"pages nowhere", "", nil, map[string]string{"web.listen": "here"}, []string{"--web", "web.listen", "host:port"}},
 		{"bad span", "ingest: {batch_wait: soon}", nil, nil, []string{"downweb.yaml:1", "ingest.batch_wait", "soon"}},
 		{"bad size", "", []string{"DOWNWEB_ENGINE__MAX_MEMORY=lots"}, nil, []string{"DOWNWEB_ENGINE__MAX_MEMORY", "lots"}},
 		{"little memory", "engine: {max_memory: 1MiB}", nil, nil, []string{"engine.max_memory", "256MiB"}},
@@ -88,6 +93,8 @@ func TestMistakesAreNamed(t *testing.T) {
 		{"source key", "agent: {sources: [{file: /a}]}", nil, nil, []string{"agent.sources", `unknown key "file"`}},
 		{"list wanted", "agent: {presses: rhein/p1}", nil, nil, []string{"agent.presses", "list"}},
 		{"level", "log: {level: loud}", nil, nil, []string{"log.level", "loud"}},
+		{"half a certificate", "nats: {tls: {cert: /a}}", nil, nil, []string{"nats.tls", "cert and key"}},
+		{"yes or no", "nats: {plaintext: maybe}", nil, nil, []string{"nats.plaintext", "true or false"}},
 		{"format", "log: {format: xml}", nil, nil, []string{"log.format", "text or json"}},
 		{"address", "warehouse: {dsn: nonsense}", nil, nil, []string{"warehouse.dsn"}},
 		{"two mistakes", "log: {level: loud, format: xml}", nil, nil, []string{"log.level", "log.format"}},
@@ -117,12 +124,13 @@ func TestMistakesAreNamed(t *testing.T) {
 // A supervised child has the very config of its supervisor.
 func TestEnvIsTheWholeConfig(t *testing.T) {
 	a := testApp(t, `
-api: {grpc: 127.0.0.1:1, http: ""}
-nats: {url: "nats://h:1", keys_dir: /k}
+api: {grpc: 127.0.0.1:1, http: "", day_memory: 5MiB}
+nats: {url: "nats://h:1", keys_dir: /k, tls: {cert: /c, key: /e, ca: /a}, plaintext: true, shared_user: false}
 warehouse: {dsn: "clickhouse://u@h:9000", database: d, password_file: /p}
 engine: {lib: /l, max_memory: 1GiB}
 ingest: {batch_events: 7, batch_wait: 3ms, future_limit: 2d, past_limit: 3y}
-agent: {name: b, presses: [rhein/p1, "main/p-2"], sources: [{path: "/a b, [c]", follow: true}, /d], spool_max: 1GiB}
+agent: {name: b, presses: [rhein/p1, "main/p-2"], sources: [{path: "/a b, [c]", follow: true}, /d], spool_max: 1GiB, page_names: [press-3.example]}
+web: {listen: 127.0.0.1:8, names: [fleet.example, "fleet.example:8443"]}
 log: {level: debug, format: json}
 `)
 	c, err := a.loadConfig(nil)
@@ -144,7 +152,7 @@ log: {level: debug, format: json}
 func TestUpCheck(t *testing.T) {
 	a := testApp(t, "warehouse: {dsn: \"clickhouse://h:9000\"}\nagent: {sources: [/a]}")
 	var out, errs bytes.Buffer
-	code := run(context.Background(), []string{"up", "--check", "--data-dir", a.dataDir}, strings.NewReader(""), &out, &errs)
+	code := run(context.Background(), os.Environ(), []string{"up", "--check", "--data-dir", a.dataDir}, strings.NewReader(""), &out, &errs)
 	if code != 0 || !strings.Contains(out.String(), "nats, ingest, api, agent") {
 		t.Errorf("exit %d, %q, %q", code, out.String(), errs.String())
 	}
@@ -153,7 +161,7 @@ func TestUpCheck(t *testing.T) {
 	}
 	os.WriteFile(filepath.Join(a.dataDir, "downweb.yaml"), []byte("apu: 1\n"), 0o600)
 	errs.Reset()
-	code = run(context.Background(), []string{"up", "--check", "--data-dir", a.dataDir}, strings.NewReader(""), &out, &errs)
+	code = run(context.Background(), os.Environ(), []string{"up", "--check", "--data-dir", a.dataDir}, strings.NewReader(""), &out, &errs)
 	if code != 2 || strings.Count(errs.String(), "\n") != 1 || !strings.Contains(errs.String(), `unknown key "apu"`) {
 		t.Errorf("exit %d, %q", code, errs.String())
 	}

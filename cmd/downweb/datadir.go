@@ -64,6 +64,7 @@ func writeAt(f *os.File, text string) error { _, err := f.WriteAt([]byte(text), 
 type endpoints struct {
 	GRPC      string    `json:"grpc"`           // the api, host:port
 	HTTP      string    `json:"http,omitempty"` // health, host:port
+	Web       string    `json:"web,omitempty"`  // the pages, an http:// address
 	NATS      string    `json:"nats"`           // nats:// address
 	Warehouse string    `json:"warehouse"`      // http:// address of the embedded engine, without a password; empty: elsewhere
 	PID       int       `json:"pid"`            // of the supervisor

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/csv"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -21,7 +22,7 @@ import (
 func (l *apiLine) program(args ...string) (code int, out, errs string) {
 	l.t.Helper()
 	var o, e bytes.Buffer
-	code = run(context.Background(), append(args, "--addr", l.conn.Target()), strings.NewReader(""), &o, &e)
+	code = run(context.Background(), os.Environ(), append(args, "--addr", l.conn.Target()), strings.NewReader(""), &o, &e)
 	return code, o.String(), e.String()
 }
 

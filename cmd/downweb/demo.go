@@ -28,7 +28,7 @@ func (a *app) demoCommand() *cobra.Command {
 			"ingest, prints what it cost and one study beside what was planted, and goes on with live events until Ctrl-C.\n" +
 			"A second run goes on where the first one stopped. Its data directory is the user's state directory /downweb/demo.",
 		Example: "  downweb demo\n  downweb demo --exit --seed 7 --until 2026-06-28 --data-dir D"}
-	load := a.settingFlags(c, "engine-lib", "engine-memory", "warehouse", "database", "password-file", "grpc", "http", "nats-listen")
+	load := a.settingFlags(c, "engine-lib", "engine-memory", "warehouse", "database", "password-file", "grpc", "http", "web", "nats-listen")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		a.defaultName = "demo"
 		cfg, err := load()
@@ -146,6 +146,9 @@ func (d *demo) do(ctx context.Context) error {
 	}
 	if err := os.WriteFile(dir.live(), nil, 0o600); err != nil {
 		return err
+	}
+	if l.at.Web != "" {
+		fmt.Fprintf(d.err, "\nLook at it in a browser: %s\n", l.at.Web)
 	}
 	fmt.Fprintf(d.err, "\nThe fleet goes on in simulated time, a minute each second. Ask it from another terminal:\n"+
 		"  downweb loss --addr %[1]s --since 28d --by press\n  downweb duties --addr %[1]s --since 7d --outcome missed\n"+

@@ -30,8 +30,12 @@ func (d *demo) print(ctx context.Context, conn *grpc.ClientConn) error {
 	if err != nil {
 		return err
 	}
+	summary, err := pb.NewLossServiceClient(conn).GetLossSummary(ctx, &pb.GetLossSummaryRequest{Period: period})
+	if err != nil {
+		return err
+	}
 	head("What maintenance cost the fleet")
-	printLoss(d.out, lossPage{resp: losses, scope: "the fleet", dayOf: dayOfWords(plants)})
+	printLoss(d.out, lossPage{resp: losses, scope: "the fleet", dayOf: dayOfWords(plants), summary: summary})
 
 	stations, err := pb.NewCleaningServiceClient(conn).ListStationTimes(ctx, &pb.ListStationTimesRequest{Period: period})
 	if err != nil {
@@ -94,7 +98,7 @@ func printTruth(w io.Writer, s *pb.Study, t fleetsim.Truth) {
 	for _, x := range t.Stations {
 		planted[x.Station] = x
 	}
-	g := newGrid("station", ">planted m per run", ">estimate in m (95 %)", ">p adj.", ">grade", "")
+	g := newGrid("station", ">planted m/run", ">estimate in m (95 %)", ">p adj.", ">grade", "")
 	for _, f := range s.GetFindings() {
 		x, ok := planted[f.GetStation()]
 		cell := "not known"

@@ -117,7 +117,7 @@ func (a *app) startFaultLine(ctx context.Context, dir string, base *Config, in *
 	}
 	own := *a
 	own.dataDir, own.config, own.addr = dir, "", ""
-	cfg, err := own.loadConfig(map[string]string{"api.grpc": "127.0.0.1:0", "api.http": "127.0.0.1:0", "nats.listen": "127.0.0.1:0", "agent.name": "faults"})
+	cfg, err := own.loadConfig(map[string]string{"api.grpc": "127.0.0.1:0", "api.http": "127.0.0.1:0", "web.listen": "", "nats.listen": "127.0.0.1:0", "agent.name": "faults"})
 	if err != nil {
 		return nil, err
 	}

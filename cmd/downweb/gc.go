@@ -15,3 +15,22 @@ func largeHeap() {
 		debug.SetMemoryLimit(768 << 20)
 	}
 }
+
+// rebuildMemory is the memory, bytes, near which a rebuild collects garbage
+// more often again: half of what it may use, the engine has the rest.
+const rebuildMemory = 2 << 30
+
+// forRebuild lets garbage pile up higher than usual while a rebuild runs: most
+// of what it holds are slices that live to the end of their press's fold, and to
+// look at them again and again is a good part of its CPU. What the user has set
+// by GOGC or GOMEMLIMIT stays. The function returned puts all back.
+func forRebuild() (back func()) {
+	if os.Getenv("GOGC") != "" || os.Getenv("GOMEMLIMIT") != "" {
+		return func() {}
+	}
+	percent, limit := debug.SetGCPercent(400), debug.SetMemoryLimit(rebuildMemory)
+	return func() {
+		debug.SetGCPercent(percent)
+		debug.SetMemoryLimit(limit)
+	}
+}

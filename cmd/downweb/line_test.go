@@ -190,7 +190,7 @@ func week(t *testing.T) (dir string, events int64, plants []string) {
 		plants = append(plants, name)
 	}
 	source := filepath.Join(dir, "week.jsonl")
-	config := fmt.Sprintf("api: {grpc: \"127.0.0.1:0\", http: \"127.0.0.1:0\"}\nnats: {listen: \"127.0.0.1:0\"}\nagent: {name: week, presses: [%s], sources: [{path: %s, follow: true}]}\n",
+	config := fmt.Sprintf("api: {grpc: \"127.0.0.1:0\", http: \"127.0.0.1:0\"}\nweb: {listen: \"127.0.0.1:0\"}\nnats: {listen: \"127.0.0.1:0\"}\nagent: {name: week, presses: [%s], sources: [{path: %s, follow: true}]}\n",
 		strings.Join(presses, ", "), source)
 	for name, text := range map[string][]byte{source: lines.Bytes(), filepath.Join(dir, "downweb.yaml"): []byte(config)} {
 		if err := os.WriteFile(name, text, 0o600); err != nil {
@@ -202,6 +202,7 @@ func week(t *testing.T) (dir string, events int64, plants []string) {
 
 // The whole line: every child killed with SIGKILL while it streams, and the figures are those of an undisturbed run.
 func TestLineSurvivesKills(t *testing.T) {
+	t.Parallel()
 	needEngine(t)
 	calm, events, plants := week(t)
 	line := startLine(t, calm)
@@ -216,6 +217,8 @@ func TestLineSurvivesKills(t *testing.T) {
 	if table := line.must("loss", "--week", "2026-W26", "--press", "linden/p1"); !strings.Contains(table, "valuable operating time") || !strings.Contains(table, "EUR") {
 		t.Errorf("loss table:\n%s", table)
 	}
+
+	t.Run("pages", func(t *testing.T) { pagesOf(t, line, loss) })
 
 	before, _ := line.status("--checksum")
 	line.must("rebuild")
@@ -238,7 +241,7 @@ func TestLineSurvivesKills(t *testing.T) {
 		time.Sleep(400 * time.Millisecond)
 	}
 	shaken.settled(events)
-	// The rows are the same but for the carry, which names events by the agent's random epoch.
+	// The rows are the same but for the carry, which names events by the agent's random epoch, and the crews' pseudonyms.
 	for _, table := range projections {
 		compareRows(t, table, line.rows(table), shaken.rows(table))
 	}
@@ -302,7 +305,11 @@ func (l *testLine) rows(table string) []string {
 	}
 	hidden := "ver, gone"
 	if table == "press_days" {
+		table += "_by_month"
 		hidden += ", carry"
+	}
+	if table == "station_visits" { // a pseudonym by each line's own random key
+		hidden += ", crew"
 	}
 	query := "SELECT * EXCEPT (" + hidden + ") FROM downweb." + table + " FINAL WHERE gone = 0 ORDER BY ALL FORMAT JSONEachRow"
 	r, err := http.Post(strings.TrimSuffix(dsn, "/downweb")+"/", "text/plain", strings.NewReader(query))
@@ -345,7 +352,7 @@ func TestUpNamesTheKeyOfATakenPort(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer taken.Close()
-	code, _, errs := command(t, "up", "--data-dir", t.TempDir(), "--grpc", taken.Addr().String(), "--http", "127.0.0.1:0", "--nats-listen", "127.0.0.1:0", "--warehouse", "clickhouse://127.0.0.1:1")
+	code, _, errs := command(t, "up", "--data-dir", t.TempDir(), "--grpc", taken.Addr().String(), "--http", "127.0.0.1:0", "--web", "", "--nats-listen", "127.0.0.1:0", "--warehouse", "clickhouse://127.0.0.1:1")
 	if code != 1 || !strings.Contains(errs, "api.grpc") || !strings.Contains(errs, "in use") || strings.Count(errs, "\n") != 1 {
 		t.Errorf("exit %d, %q", code, errs)
 	}

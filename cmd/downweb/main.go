@@ -11,4 +11,6 @@ import (
 	"os"
 )
 
-func main() { os.Exit(run(context.Background(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
+func main() {
+	os.Exit(run(context.Background(), os.Environ(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+}

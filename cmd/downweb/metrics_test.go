@@ -43,7 +43,7 @@ next:
 func TestMetricsOfEveryRole(t *testing.T) {
 	needEngine(t)
 	base := basePort(t)
-	cmd := exec.Command(os.Args[0], "up", "--data-dir", t.TempDir(), "--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0", "--nats-listen", "127.0.0.1:0", "--metrics", fmt.Sprintf("127.0.0.1:%d", base))
+	cmd := exec.Command(os.Args[0], "up", "--data-dir", t.TempDir(), "--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0", "--web", "", "--nats-listen", "127.0.0.1:0", "--metrics", fmt.Sprintf("127.0.0.1:%d", base))
 	cmd.Env = append(os.Environ(), "TEST_PLAY=downweb")
 	var said bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &said, &said

@@ -41,12 +41,18 @@ func printStations(w io.Writer, r *pb.ListStationTimesResponse) {
 	for _, s := range r.GetStations() {
 		grouped1 = grouped1 || s.GetKey() != ""
 	}
-	heads := []string{"station", ">visits", ">median", ">p90", ">mean (95 %)", ">standard", ">above h", ">below h", ">all h", ">odd", ">out"}
+	heads := []string{"station", ">visits", ">median", ">p90", ">mean (95 %)", ">plan", ">above", ">below", ">h/month", ">odd", ">out"}
+	printFirstCaution(w, r.GetCautions())
 	if grouped1 {
-		heads = append([]string{"station", "group"}, heads[1:]...)
+		heads[0] = "station, group"
 	}
 	g := newGrid(heads...)
+	station := ""
 	for _, s := range r.GetStations() {
+		if grouped1 && s.GetStation() != station { // its name once, its groups below it
+			station = s.GetStation()
+			g.row(clip(station, 20))
+		}
 		mean := "too few"
 		if e := s.GetMeanMinutes(); e.GetOk() {
 			mean = fmt.Sprintf("%s (%s-%s)", number(e.GetValue(), 1), number(e.GetLow(), 1), number(e.GetHigh(), 1))
@@ -60,9 +66,9 @@ func printStations(w io.Writer, r *pb.ListStationTimesResponse) {
 			visits += "*"
 		}
 		cells := []string{clip(s.GetStation(), 20), visits, number(s.GetMedianMinutes(), 1), number(s.GetP90Minutes(), 1), mean, standard,
-			number(s.GetOwnExcessMinutes()/60, 1), number(s.GetSavedMinutes()/60, 1), number(s.GetTotalHours(), 1), grouped(s.GetDoubtful()), grouped(s.GetLeftOut())}
+			number(s.GetOwnExcessMinutes()/60, 1), number(s.GetSavedMinutes()/60, 1), number(s.GetHoursPerMonth(), 1), grouped(s.GetDoubtful()), grouped(s.GetLeftOut())}
 		if grouped1 {
-			cells = append([]string{clip(s.GetStation(), 13), clip(s.GetKey(), 13)}, cells[1:]...)
+			cells[0] = "  " + clip(s.GetKey(), 16)
 		}
 		g.row(cells...)
 	}
@@ -70,8 +76,12 @@ func printStations(w io.Writer, r *pb.ListStationTimesResponse) {
 		fmt.Fprintln(w, "No station was signed off in this period.")
 	} else {
 		g.print(w)
-		wrapped(w, "", "  ", "Minutes per visit; above and below: time over and under standard, summed; * fewer than 10 visits; odd: under 20 % or over 300 % of standard; out: batch taps and shared crews, not timed.")
+		wrapped(w, "", "  ", "Minutes per visit; plan: the standard; above and below: hours over and under it, summed; h/month: hours in 30.44 days; * fewer than 10 visits; odd: under 20 % or over 300 % of standard, for whatever reason; out: batch taps and shared crews, not timed.")
 	}
+	for _, text := range r.GetRefused() {
+		wrapped(w, "Not shown: ", "  ", text)
+	}
+	printRanks(w, r.GetRanks())
 	if t := r.GetReconciliation(); t != nil {
 		explained := t.GetOwnExcessMinutes() - t.GetSavedMinutes() + t.GetInterruptionMinutes() + t.GetUnusedAllowanceMinutes()
 		over := number(t.GetOverrunMinutes(), 1)
@@ -83,13 +93,18 @@ func printStations(w io.Writer, r *pb.ListStationTimesResponse) {
 		if rest := t.GetOverrunMinutes() + t.GetOtherOverrunMinutes() - explained; rest > 0.05 || rest < -0.05 {
 			text += fmt.Sprintf(" + not explained %s", number(rest, 1))
 		}
-		wrapped(w, "", "  ", text+" (closing counts as a station's time)")
+		text += " (closing counts as a station's time)"
+		if c, n := t.GetClosingMinutes(), t.GetNotGrantedMinutes(); c != 0 || n != 0 {
+			text += fmt.Sprintf(". Of above - below: stations %s, closing %s, tasks that were not due and rounding %s",
+				number(t.GetOwnExcessMinutes()-t.GetSavedMinutes()-c-n, 1), number(c, 1), number(n, 1))
+		}
+		wrapped(w, "", "  ", text)
 	}
-	printPins(w, r.GetPeriod(), nil, nil, r.GetAsOf())
+	printPins(w, r.GetPeriod(), r.GetZones(), nil, r.GetAsOf())
 }
 
 func stationsCSV(r *pb.ListStationTimesResponse) (header []string, rows [][]string) {
-	header = []string{"station", "key", "visits", "left_out", "median_minutes", "p90_minutes", "mean_minutes", "mean_low", "mean_high", "standard_minutes", "own_excess_minutes", "saved_minutes", "total_hours", "doubtful", "small"}
+	header = []string{"station", "key", "visits", "left_out", "median_minutes", "p90_minutes", "mean_minutes", "mean_low", "mean_high", "standard_minutes", "own_excess_minutes", "saved_minutes", "total_hours", "hours_per_month", "doubtful", "small"}
 	for _, s := range r.GetStations() {
 		e := s.GetMeanMinutes()
 		mean, low, high := "", "", ""
@@ -97,7 +112,7 @@ func stationsCSV(r *pb.ListStationTimesResponse) (header []string, rows [][]stri
 			mean, low, high = float(e.GetValue()), float(e.GetLow()), float(e.GetHigh())
 		}
 		rows = append(rows, []string{s.GetStation(), s.GetKey(), strconv.FormatInt(s.GetVisits(), 10), strconv.FormatInt(s.GetLeftOut(), 10), float(s.GetMedianMinutes()), float(s.GetP90Minutes()),
-			mean, low, high, float(s.GetStandardMinutes()), float(s.GetOwnExcessMinutes()), float(s.GetSavedMinutes()), float(s.GetTotalHours()), strconv.FormatInt(s.GetDoubtful(), 10), strconv.FormatBool(s.GetSmall())})
+			mean, low, high, float(s.GetStandardMinutes()), float(s.GetOwnExcessMinutes()), float(s.GetSavedMinutes()), float(s.GetTotalHours()), float(s.GetHoursPerMonth()), strconv.FormatInt(s.GetDoubtful(), 10), strconv.FormatBool(s.GetSmall())})
 	}
 	return header, rows
 }
@@ -109,19 +124,25 @@ func printSessions(w io.Writer, r *pb.ListSessionsResponse, visits, rest bool) {
 		printPins(w, r.GetPeriod(), nil, nil, r.GetAsOf())
 		return
 	}
+	printFirstCaution(w, r.GetCautions())
 	min := func(ms int64) string { return number(float64(ms)/60000, 1) }
-	g := newGrid("press", "day", "occasion", "from", ">min", ">allowed", ">over", ">closing", ">stations", "")
+	zones := map[string]bool{}
+	g := newGrid("press", "from", "occasion", ">min", ">allowed", ">over", ">signed", "hand-back", "")
 	for _, s := range r.GetSessions() {
 		mark := ""
 		if s.GetClosedByRule() {
-			mark = "by rule"
+			mark = "rule"
+		}
+		if s.GetReopened() {
+			mark = strings.TrimPrefix(mark+", again", ", ")
 		}
 		allowed, over := min(s.GetAllowanceMs()), min(s.GetOverrunMs())
 		if s.GetSameGroup() {
 			allowed, over = "", ""
-			mark = strings.TrimPrefix(mark+", with the one above", ", ")
+			mark = strings.TrimPrefix(mark+", above", ", ")
 		}
-		g.row(clip(s.GetPress(), 20), s.GetDay(), enumWord(s.GetOccasion().String(), "OCCASION_"), instant(s.GetFrom().AsTime())[11:], min(s.GetElapsedMs()), allowed, over, min(s.GetClosingMs()), strconv.Itoa(len(s.GetVisits())), mark)
+		g.row(clip(s.GetPress(), 12), localDay(s.GetFrom(), s.GetZone())+" "+localClock(s.GetFrom(), s.GetZone()), enumWord(s.GetOccasion().String(), "OCCASION_"), min(s.GetElapsedMs()), allowed, over, strconv.Itoa(len(s.GetVisits())), notStated(s), mark)
+		zones[s.GetZone()] = true
 		if visits {
 			for _, v := range s.GetVisits() {
 				standard := ""
@@ -129,14 +150,23 @@ func printSessions(w io.Writer, r *pb.ListSessionsResponse, visits, rest bool) {
 					standard = min(v.GetStandardMs())
 				}
 				mark := v.GetMark()
-				g.row("  "+clip(v.GetStation(), 18), "", clip(v.GetTask(), 12), instant(v.GetTo().AsTime())[11:], min(v.GetTimeMs()), standard, "", "", "", mark)
+				if v.GetInterruptionMs() > 0 {
+					mark = strings.TrimPrefix(mark+" after "+min(v.GetInterruptionMs()), " ")
+				}
+				g.row("  "+clip(v.GetStation(), 10), localClock(v.GetTo(), s.GetZone()), clip(v.GetTask(), 10), min(v.GetTimeMs()), standard, "", "", "", mark)
+			}
+			if s.GetClosingMs() > 0 {
+				g.row("  closing", "", "", min(s.GetClosingMs()), "", "", "", "", "")
 			}
 		}
 	}
 	g.print(w)
+	wrapped(w, "", "  ", "Minutes; allowed: standards of what was due and signed; signed: stations. Rule: not ended by the crew's close but by a run or 15 min after the last sign-off; again: opened before under the same id; above: overlaps the session above, one allowance for both.")
 	if visits {
-		fmt.Fprintln(w, "Below a session its stations: the sign-off, minutes taken and standard minutes.")
+		wrapped(w, "", "  ", "Below a session its stations: the sign-off, minutes taken (of the press: half each where two work at once), standard minutes; after: minutes of an interruption, which belongs to no station; closing: after the last sign-off.")
 	}
+	printHandBack(w, r.GetHandBack())
+	wrapped(w, "Times in ", "  ", zoneWords(zones)+".")
 	if rest {
 		fmt.Fprintln(w, "There are more: raise --limit.")
 	}
@@ -144,64 +174,19 @@ func printSessions(w io.Writer, r *pb.ListSessionsResponse, visits, rest bool) {
 }
 
 func sessionsCSV(r *pb.ListSessionsResponse) (header []string, rows [][]string) {
-	header = []string{"press", "session", "day", "occasion", "from", "to", "closed_by_rule", "elapsed_ms", "allowance_ms", "closing_ms", "station", "task", "visit_from", "visit_to", "time_ms", "standard_ms", "mark"}
+	header = []string{"press", "session", "day", "occasion", "from", "to", "closed_by_rule", "elapsed_ms", "allowance_ms", "overrun_ms", "closing_ms", "reopened", "handed_back", "tools_counted_out", "guards_restored", "isolation_removed", "station", "task", "visit_from", "visit_to", "time_ms", "own_ms", "interruption_ms", "standard_ms", "mark"}
 	for _, s := range r.GetSessions() {
 		base := []string{s.GetPress(), s.GetSession(), s.GetDay(), enumWord(s.GetOccasion().String(), "OCCASION_"), stamp(s.GetFrom()), stamp(s.GetTo()), strconv.FormatBool(s.GetClosedByRule()),
-			strconv.FormatInt(s.GetElapsedMs(), 10), strconv.FormatInt(s.GetAllowanceMs(), 10), strconv.FormatInt(s.GetClosingMs(), 10)}
+			strconv.FormatInt(s.GetElapsedMs(), 10), strconv.FormatInt(s.GetAllowanceMs(), 10), strconv.FormatInt(s.GetOverrunMs(), 10), strconv.FormatInt(s.GetClosingMs(), 10),
+			strconv.FormatBool(s.GetReopened()), strconv.FormatBool(s.GetHandedBack()), strconv.FormatBool(s.GetToolsCountedOut()), strconv.FormatBool(s.GetGuardsRestored()), strconv.FormatBool(s.GetIsolationRemoved())}
 		if len(s.GetVisits()) == 0 {
-			rows = append(rows, append(base, "", "", "", "", "", "", ""))
+			rows = append(rows, append(base, "", "", "", "", "", "", "", "", ""))
 		}
 		for _, v := range s.GetVisits() {
-			rows = append(rows, append(append([]string{}, base...), v.GetStation(), v.GetTask(), stamp(v.GetFrom()), stamp(v.GetTo()), strconv.FormatInt(v.GetTimeMs(), 10), strconv.FormatInt(v.GetStandardMs(), 10), v.GetMark()))
+			rows = append(rows, append(append([]string{}, base...), v.GetStation(), v.GetTask(), stamp(v.GetFrom()), stamp(v.GetTo()), strconv.FormatInt(v.GetTimeMs(), 10), strconv.FormatInt(v.GetOwnMs(), 10), strconv.FormatInt(v.GetInterruptionMs(), 10), strconv.FormatInt(v.GetStandardMs(), 10), v.GetMark()))
 		}
 	}
 	return header, rows
-}
-
-// printDuties writes the cautions before anything else, then counts, then the duties.
-func printDuties(w io.Writer, r *pb.ListDutiesResponse, rest bool) {
-	printCautions(w, r.GetCautions())
-	g := newGrid("station", ">on time", ">late", ">missed", ">skipped", ">not required", ">unknown", ">open", ">compliance (95 %)")
-	count := func(name string, c *pb.DutyCounts) {
-		rate := "-"
-		if e := c.GetCompliance(); e.GetOk() {
-			rate = fmt.Sprintf("%s (%s-%s)", percent(e.GetValue(), 1), strconv.FormatFloat(100*e.GetLow(), 'f', 1, 64), strconv.FormatFloat(100*e.GetHigh(), 'f', 1, 64))
-		}
-		g.row(name, grouped(c.GetOnTime()), grouped(c.GetLate()), grouped(c.GetMissed()), grouped(c.GetSkipped()), grouped(c.GetNotRequired()), grouped(c.GetUnknown()), grouped(c.GetOpen()), rate)
-	}
-	for _, s := range r.GetStations() {
-		count(s.GetStation(), s.GetCounts())
-	}
-	g.rule()
-	count("all", r.GetCounts())
-	g.print(w)
-	fmt.Fprintln(w)
-	if len(r.GetDuties()) > 0 {
-		g := newGrid("press", "day", "task", "due (UTC)", "outcome", "done (UTC)", "read first")
-		for _, d := range r.GetDuties() {
-			due, done := "-", ""
-			if d.GetDueAt() != nil {
-				due = d.GetDueAt().AsTime().Format("01-02 15:04")
-			}
-			if d.GetDoneAt() != nil {
-				done = d.GetDoneAt().AsTime().Format("01-02 15:04")
-			}
-			outcome := enumWord(d.GetOutcome().String(), "DUTY_OUTCOME_")
-			if d.GetReason() != "" {
-				outcome += ": " + d.GetReason()
-			}
-			if d.GetThirdSkip() {
-				outcome = "missed (3rd skip)"
-			}
-			g.row(clip(d.GetPress(), 14), d.GetDay(), clip(d.GetTask(), 18), due, clip(outcome, 17), done, hazardMarks(d))
-		}
-		g.print(w)
-		printHazardLegend(w, r.GetDuties())
-	}
-	if rest {
-		fmt.Fprintln(w, "There are more duties: raise --limit, or narrow by --outcome, --press or the period.")
-	}
-	printPins(w, r.GetPeriod(), nil, nil, r.GetAsOf())
 }
 
 // clip shortens a text to n characters.
@@ -210,74 +195,4 @@ func clip(text string, n int) string {
 		return string(r[:n-1]) + "…"
 	}
 	return text
-}
-
-// hazardMark is one letter or two per hazard, explained below the table.
-var hazardMark = map[pb.Hazard][2]string{
-	pb.Hazard_HAZARD_NIP: {"N", "nips, unexpected start"}, pb.Hazard_HAZARD_UV: {"U", "UV radiation"}, pb.Hazard_HAZARD_OZONE: {"O", "ozone"},
-	pb.Hazard_HAZARD_HIGH_VOLTAGE: {"V", "high voltage"}, pb.Hazard_HAZARD_SOLVENT: {"S", "solvent vapor"}, pb.Hazard_HAZARD_HOT_SURFACE: {"H", "hot surface"},
-	pb.Hazard_HAZARD_BLADE: {"B", "blades"}, pb.Hazard_HAZARD_SKIN_SENSITIZER: {"K", "skin sensitizer"}, pb.Hazard_HAZARD_COMPRESSED_AIR: {"A", "compressed air"},
-}
-
-func hazardMarks(d *pb.Duty) string {
-	marks := ""
-	for _, h := range d.GetHazards() {
-		m, ok := hazardMark[h]
-		if !ok {
-			m[0] = "?"
-		}
-		marks += m[0]
-	}
-	if d.GetIsolate() {
-		marks += " lock"
-	}
-	return strings.TrimSpace(marks)
-}
-
-func printHazardLegend(w io.Writer, duties []*pb.Duty) {
-	used, lock := map[pb.Hazard]bool{}, false
-	for _, d := range duties {
-		for _, h := range d.GetHazards() {
-			used[h] = true
-		}
-		lock = lock || d.GetIsolate()
-	}
-	var parts []string
-	for h := pb.Hazard(1); int(h) < len(pb.Hazard_name); h++ {
-		if used[h] {
-			parts = append(parts, hazardMark[h][0]+" "+hazardMark[h][1])
-		}
-	}
-	if lock {
-		parts = append(parts, "lock: isolate and lock out by the site's procedure")
-	}
-	if len(parts) > 0 {
-		wrapped(w, "Hazards: ", "  ", strings.Join(parts, "; "))
-	}
-}
-
-// safetyLine stands wherever cleaning work is listed, also when an answer carries no caution of its own.
-const safetyLine = "The maker's manual, the site's lock-out procedure, local code and trained people come first."
-
-func printCautions(w io.Writer, cautions []string) {
-	if len(cautions) == 0 {
-		cautions = []string{safetyLine}
-	}
-	for _, c := range cautions {
-		wrapped(w, "! ", "  ", c)
-	}
-	fmt.Fprintln(w)
-}
-
-func dutiesCSV(r *pb.ListDutiesResponse) (header []string, rows [][]string) {
-	header = []string{"press", "day", "task", "station", "cadence", "opens_at", "due_at", "closes_at", "outcome", "done_at", "reason", "hazards", "isolate", "third_skip"}
-	for _, d := range r.GetDuties() {
-		var hazards []string
-		for _, h := range d.GetHazards() {
-			hazards = append(hazards, enumWord(h.String(), "HAZARD_"))
-		}
-		rows = append(rows, []string{d.GetPress(), d.GetDay(), d.GetTask(), d.GetStation(), enumWord(d.GetCadence().String(), "CADENCE_"), stamp(d.GetOpensAt()), stamp(d.GetDueAt()), stamp(d.GetClosesAt()),
-			enumWord(d.GetOutcome().String(), "DUTY_OUTCOME_"), stamp(d.GetDoneAt()), d.GetReason(), strings.Join(hazards, ";"), strconv.FormatBool(d.GetIsolate()), strconv.FormatBool(d.GetThirdSkip())})
-	}
-	return header, rows
 }

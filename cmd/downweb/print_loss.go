@@ -3,9 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
-	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/shopspring/decimal"
@@ -18,6 +16,9 @@ type lossPage struct {
 	resp  *pb.GetLossesResponse
 	scope string   // e.g. "all presses" or "rhein/p1"
 	dayOf []string // e.g. "rhein: the date a shift starts on"
+
+	summary *pb.GetLossSummaryResponse // the sentence; nil: it is made from the tree
+	as      string                     // scheme of the view, as the flag names it
 }
 
 // ladder is a tree in printed figures: every column adds up as it stands.
@@ -113,11 +114,19 @@ func printLoss(w io.Writer, p lossPage) {
 	if t.GetPlannedBusyUs() > 0 || len(t.GetOutside()) > 0 {
 		printLadder(w, newLadder(t))
 	}
+	if len(t.GetView()) > 0 {
+		printView(w, p)
+	}
 	printLossFoot(w, p)
 }
 
 func printLossHead(w io.Writer, p lossPage) {
 	t := p.resp.GetTotal()
+	if text := p.summary.GetSentence(); text != "" {
+		wrapped(w, "", "  ", text)
+		fmt.Fprintln(w)
+		return
+	}
 	if !t.GetOk() || t.GetPlannedBusyUs() <= 0 {
 		wrapped(w, "", "", fmt.Sprintf("Nothing was planned for %s in %s, or no press has reported yet: there is no OEE to take apart.", p.scope, periodText(p.resp.GetPeriod())))
 		fmt.Fprintln(w)
@@ -147,7 +156,14 @@ func printLadder(w io.Writer, l *ladder) {
 		shown = shown[:2]
 	}
 	room := width - l.grid(shown, 0).wide() - 2
-	l.grid(shown, min(max(room, 4), 30)).print(w)
+	for room < 0 && len(shown) > 1 { // names and two purses do not always fit
+		shown = shown[:len(shown)-1]
+		room = width - l.grid(shown, 0).wide() - 2
+	}
+	if room < 4 {
+		room = 0
+	}
+	l.grid(shown, min(room, 30)).print(w)
 	fmt.Fprintln(w)
 	var apart []string // outside planned time, in a currency that the losses have no money in
 	for _, leaf := range l.tree.GetOutside() {
@@ -160,9 +176,45 @@ func printLadder(w io.Writer, l *ladder) {
 	if len(apart) > 0 {
 		wrapped(w, "", "  ", "Outside planned time: "+strings.Join(apart, ", "))
 	}
-	if len(l.codes) > len(shown) {
-		wrapped(w, "", "", fmt.Sprintf("Money in %s is left out of this table: see -o csv.", strings.Join(purseNames(l.codes[len(shown):]), ", ")))
+	if rest := l.codes[len(shown):]; len(rest) > 0 {
+		l.moneyGrid(rest[:min(len(rest), 4)]).print(w)
+		fmt.Fprintln(w)
+		if len(rest) > 4 {
+			wrapped(w, "", "", fmt.Sprintf("Money in %s is left out of these tables: see -o csv.", strings.Join(purseNames(rest[4:]), ", ")))
+		}
 	}
+}
+
+// moneyGrid lays out money that did not fit beside the ladder.
+func (l *ladder) moneyGrid(codes []string) *grid {
+	heads := []string{"", ""}
+	for _, code := range codes {
+		heads = append(heads, ">"+purseName(code))
+	}
+	g := newGrid(heads...)
+	line := func(mark, name string, money func(code string) string) {
+		cells := []string{mark, name}
+		for _, code := range codes {
+			cells = append(cells, money(code))
+		}
+		g.row(cells...)
+	}
+	for i, leaf := range l.tree.GetLeaves() {
+		line(shareMark[leaf.GetShare()], leaf.GetName(), func(code string) string {
+			if !priced(leaf.GetMoney(), code) {
+				return ""
+			}
+			return moneyText(l.money[code][i], code)
+		})
+	}
+	if slices.ContainsFunc(codes, func(code string) bool { return !l.rounding[code].IsZero() }) {
+		line("", "rounding", func(code string) string { return moneyText(l.rounding[code], code) })
+	}
+	g.rule()
+	line("", "sum of the losses", func(code string) string { return moneyText(l.sumMoney[code], code) })
+	line("c", "of the losses: cleaning", func(code string) string { return moneyCell(l.tree.GetCleaning().GetMoney(), code) })
+	line("d", "of the losses: dirt", func(code string) string { return moneyCell(l.tree.GetDirt().GetMoney(), code) })
+	return g
 }
 
 // grid lays the ladder out with money in the shown currencies and bars of a width.
@@ -233,11 +285,12 @@ func (l *ladder) grid(shown []string, barWidth int) *grid {
 		if leaf.GetTimeUs() == 0 && leaf.GetLengthMm() == 0 && !slices.ContainsFunc(shown, func(code string) bool { return priced(leaf.GetMoney(), code) }) {
 			continue
 		}
-		name := "  " + leaf.GetName()
 		if !begun {
 			g.rule()
-			begun, name = true, "outside planned time: "+leaf.GetName()
+			line("", "outside planned time", "", "", none, "", "")
+			begun = true
 		}
+		name := "  " + strings.TrimSuffix(leaf.GetName(), " outside planned time")
 		time := ""
 		if leaf.GetTimeUs() != 0 {
 			time = l.clock.text(roundRatio(leaf.GetTimeUs(), 1, l.clock.unit))
@@ -279,227 +332,4 @@ func metersCell(mm, meters int64) string {
 		return ""
 	}
 	return grouped(meters)
-}
-
-// printLossFoot writes OEE, coverage, notes and pins.
-func printLossFoot(w io.Writer, p lossPage) {
-	t, c := p.resp.GetTotal(), p.resp.GetTotal().GetCoverage()
-	if t.GetOk() && t.GetPlannedBusyUs() > 0 {
-		wrapped(w, "", "  ", fmt.Sprintf("OEE %s = availability %s × effectiveness %s × quality %s; length yield %s", percent(t.GetOee(), 2),
-			percent(t.GetAvailability(), 2), percent(t.GetEffectiveness(), 2), percent(t.GetQuality(), 2), percent(t.GetLengthYield(), 2)))
-		if t.GetOutsidePlannedBusyUs() > 0 {
-			wrapped(w, "", "  ", fmt.Sprintf("Policy \"outside\" (planned cleaning and maintenance taken out of planned time): OEE %s", percent(t.GetOutsideOee(), 2)))
-		}
-	}
-	if c.GetPlannedMs() > 0 {
-		wrapped(w, "", "  ", fmt.Sprintf("Coverage: %s known (measured %s, stated by people %s), unknown %s",
-			percent(c.GetKnownShare(), 2), hours(c.GetMeasuredMs()), hours(c.GetStatedMs()), hours(c.GetUnknownMs())))
-		if c.GetKnownShare() < 0.98 {
-			wrapped(w, "", "  ", fmt.Sprintf("Less than 98 %% is known: OEE lies between %s (all unknown time lost) and %s (unknown like the rest)", percent(t.GetOeeLow(), 2), percent(t.GetOeeHigh(), 2)))
-		}
-		if c.GetKnownShare() < 0.90 {
-			fmt.Fprintln(w, "Less than 90 % is known: not fit for comparisons, targets or limits")
-		}
-	} else {
-		fmt.Fprintln(w, "Coverage: 0, nothing is known of this period")
-	}
-	note := func(n int64, text string) {
-		if n != 0 {
-			wrapped(w, "Note: ", "  ", text)
-		}
-	}
-	note(t.GetClosedByRule(), plural(t.GetClosedByRule(), "cleaning session was", "cleaning sessions were")+" closed by rule, not by the crew")
-	note(t.GetBookedExcessMm(), grouped(roundRatio(t.GetBookedExcessMm(), 1, 1000))+" m of waste were booked above what the counters have")
-	note(t.GetNoteSpillMs(), "reason notes spill "+number(float64(t.GetNoteSpillMs())/60000, 1)+" min over states that they may not cover")
-	note(t.GetAssumedRateMm(), grouped(roundRatio(t.GetAssumedRateMm(), 1, 1000))+" m ran without a rated speed: the press's own was assumed")
-	note(t.GetGoodOutsideProductionMm(), grouped(roundRatio(t.GetGoodOutsideProductionMm(), 1, 1000))+" good m were made outside production: shipped, never in OEE")
-	note(t.GetUnknownReasons(), plural(t.GetUnknownReasons(), "reason is", "reasons are")+" not in the registry: taken at their state's default")
-	for _, n := range p.resp.GetNotes() {
-		wrapped(w, "Note: ", "  ", n)
-	}
-	basis := "the " + t.GetBasis()
-	if t.GetBasis() == "" {
-		basis = "each press's own basis (they are mixed)"
-	}
-	sums := []*pb.LossLeaf{t.GetSum()}
-	for _, g := range p.resp.GetGroups() {
-		sums = append(sums, g.GetSum())
-	}
-	if len(currencies(append(sums, t.GetLeaves()...)...)) > 0 {
-		wrapped(w, "", "  ", "Money: minutes at "+basis+", meters at the price of the web, by each day's rates. c: cleaning, d: dirt")
-	} else if t.GetPressDays() == 0 {
-		fmt.Fprintln(w, "c: cleaning, d: dirt")
-	} else {
-		fmt.Fprintln(w, "No money rates are set. c: cleaning, d: dirt")
-	}
-	printPins(w, p.resp.GetPeriod(), p.resp.GetZones(), p.dayOf, p.resp.GetAsOf())
-}
-
-func hours(ms int64) string { return hoursClock.duration(roundRatio(ms, 1, 60_000)) }
-
-func periodText(p *pb.Period) string {
-	if p.GetFirstDay() == p.GetLastDay() {
-		return p.GetFirstDay()
-	}
-	return p.GetFirstDay() + " to " + p.GetLastDay()
-}
-
-// printPins writes what the answer is about and what it was computed from.
-func printPins(w io.Writer, p *pb.Period, zones, dayOf []string, a *pb.AsOf) {
-	text := "Production days " + periodText(p)
-	if len(zones) > 0 {
-		text += " (" + strings.Join(zones, ", ") + ")"
-	}
-	if len(dayOf) > 0 {
-		text += "; a shift belongs to " + strings.Join(dayOf, ", ")
-	}
-	wrapped(w, "", "  ", text)
-	if a == nil {
-		return
-	}
-	through := "no data yet"
-	if a.GetThrough() != nil {
-		through = "data through " + instant(a.GetThrough().AsTime())
-	}
-	wrapped(w, "", "  ", fmt.Sprintf("As of insert %s, registry revision %d, rules %d; %s", grouped(int64(a.GetPos())), a.GetRegistryRev(), a.GetRulesVersion(), through))
-	if len(a.GetBehind()) > 0 {
-		var names []string
-		for _, b := range a.GetBehind()[:min(3, len(a.GetBehind()))] {
-			names = append(names, b.GetPress()+" (to "+instant(b.GetFrontier().AsTime())+")")
-		}
-		if more := len(a.GetBehind()) - len(names); more > 0 {
-			names = append(names, fmt.Sprintf("and %d more", more))
-		}
-		wrapped(w, "Behind the newest data: ", "  ", strings.Join(names, ", "))
-	}
-}
-
-// printLossGroups writes one line per group.
-func printLossGroups(w io.Writer, r *pb.GetLossesResponse) {
-	var leaves []*pb.LossLeaf
-	for _, t := range append(slices.Clone(r.GetGroups()), r.GetTotal()) {
-		leaves = append(leaves, t.GetSum(), t.GetCleaning(), t.GetDirt())
-	}
-	codes := currencies(leaves...)
-	g := newGrid("", ">planned h", ">OEE %", ">A %", ">E %", ">Q %", ">cleaning pt", ">h:mm", ">dirt pt", ">h:mm", ">known %")
-	add := func(key string, t *pb.LossTree) {
-		l := newLadder(t)
-		ct, cp, _ := l.share("cleaning")
-		dt, dp, _ := l.share("dirt")
-		if l.clock.unit != hoursClock.unit {
-			ct, dt = roundRatio(t.GetCleaning().GetTimeUs(), 1, hoursClock.unit), roundRatio(t.GetDirt().GetTimeUs(), 1, hoursClock.unit)
-		}
-		if !t.GetOk() { // a part of the scope: its points are shares of the whole
-			cp, dp = int64(math.Round(100*t.GetCleaning().GetOeePoints())), int64(math.Round(100*t.GetDirt().GetOeePoints()))
-		}
-		oee, av, ef, qu := "-", "-", "-", "-"
-		if t.GetOk() {
-			f := func(v float64) string { return strconv.FormatFloat(100*v, 'f', 1, 64) }
-			oee, av, ef, qu = f(t.GetOee()), f(t.GetAvailability()), f(t.GetEffectiveness()), f(t.GetQuality())
-		}
-		g.row(key, number(float64(t.GetPlannedBusyUs())/3.6e9, 1), oee, av, ef, qu,
-			fixed(cp, 2), hoursClock.text(ct),
-			fixed(dp, 2), hoursClock.text(dt),
-			strconv.FormatFloat(100*t.GetCoverage().GetKnownShare(), 'f', 1, 64))
-	}
-	for _, t := range r.GetGroups() {
-		key := t.GetKey()
-		if key == "" {
-			key = "(none)"
-		}
-		add(key, t)
-	}
-	g.rule()
-	add("all", r.GetTotal())
-	g.print(w)
-	fmt.Fprintln(w)
-	for _, code := range codes {
-		printMoneyGroups(w, r, code)
-	}
-}
-
-// printMoneyGroups writes the money of each group that has amounts in a purse.
-func printMoneyGroups(w io.Writer, r *pb.GetLossesResponse, code string) {
-	name := currencyOf(code)
-	g := newGrid("", "minutes at the", ">cleaning "+name, ">dirt "+name, ">all losses "+name)
-	var column [3]decimal.Decimal
-	basis, rows := "", 0
-	for _, t := range r.GetGroups() {
-		if !priced(t.GetSum().GetMoney(), code) {
-			continue
-		}
-		key := t.GetKey()
-		if key == "" {
-			key = "(none)"
-		}
-		for _, m := range t.GetSum().GetMoney() {
-			if inPurse(m, code) {
-				basis = m.GetBasis()
-			}
-		}
-		cells := []string{key, basis}
-		for i, leaf := range []*pb.LossLeaf{t.GetCleaning(), t.GetDirt(), t.GetSum()} {
-			d := printed(amount(leaf.GetMoney(), code), code)
-			column[i] = column[i].Add(d)
-			cells = append(cells, moneyText(d, code))
-		}
-		g.row(cells...)
-		rows++
-	}
-	if rows == 0 {
-		return
-	}
-	// The sum is the whole scope's, rounded once; a rounding line closes the
-	// columns.
-	sum, rest, short := []string{"sum", basis}, []string{"rounding", ""}, false
-	for i, leaf := range []*pb.LossLeaf{r.GetTotal().GetCleaning(), r.GetTotal().GetDirt(), r.GetTotal().GetSum()} {
-		d := printed(amount(leaf.GetMoney(), code), code)
-		sum, rest = append(sum, moneyText(d, code)), append(rest, moneyText(d.Sub(column[i]), code))
-		short = short || !d.Equal(column[i])
-	}
-	if short {
-		g.row(rest...)
-	}
-	g.rule()
-	g.row(sum...)
-	g.print(w)
-	fmt.Fprintln(w)
-}
-
-// lossCSV gives one row per group and leaf, in exact units.
-func lossCSV(r *pb.GetLossesResponse) (header []string, rows [][]string) {
-	trees := r.GetGroups()
-	if len(trees) == 0 {
-		trees = []*pb.LossTree{r.GetTotal()}
-	}
-	header = []string{"first_day", "last_day", "key", "leaf", "factor", "share", "part_of", "time_us", "length_mm", "currency", "basis", "amount", "oee_points"}
-	for _, t := range trees {
-		add := func(l *pb.LossLeaf, partOf string) {
-			row := []string{r.GetPeriod().GetFirstDay(), r.GetPeriod().GetLastDay(), t.GetKey(), l.GetLeaf(), l.GetFactor(), l.GetShare(), partOf,
-				strconv.FormatInt(l.GetTimeUs(), 10), strconv.FormatInt(l.GetLengthMm(), 10)}
-			money := l.GetMoney()
-			if len(money) == 0 {
-				money = []*pb.Money{{}}
-			}
-			for i, m := range money {
-				line := append(slices.Clone(row), m.GetCurrency(), m.GetBasis(), m.GetAmount(), strconv.FormatFloat(l.GetOeePoints(), 'g', -1, 64))
-				if i > 0 { // time, length and points stand once
-					line[7], line[8], line[12] = "0", "0", "0"
-				}
-				rows = append(rows, line)
-			}
-		}
-		add(&pb.LossLeaf{Leaf: "planned_busy_time", TimeUs: t.GetPlannedBusyUs(), OeePoints: 100}, "")
-		for _, l := range t.GetLeaves() {
-			add(l, "")
-			for _, part := range l.GetParts() {
-				add(part, l.GetLeaf())
-			}
-		}
-		add(&pb.LossLeaf{Leaf: "valuable_operating_time", TimeUs: t.GetValuableUs(), OeePoints: 100 * t.GetOee()}, "")
-		for _, l := range t.GetOutside() {
-			add(l, "outside_planned_time")
-		}
-	}
-	return header, rows
 }

@@ -10,7 +10,7 @@ import (
 )
 
 // grades of evidence, as the study's method defines them.
-var grades = []string{"0 cannot be answered", "1 none seen", "2 suggestive", "3 consistent"}
+var grades = []string{"0 cannot be answered", "1 none seen", "2 suggestive", "3 consistent", "4 shown by a trial"}
 
 func pValue(p float64) string {
 	if p <= 0 || p > 1 {
@@ -28,7 +28,11 @@ func printStudy(w io.Writer, s *pb.Study) {
 	if title == "" {
 		title = "missed cleans and waste"
 	}
-	fmt.Fprintf(w, "Study %s: %s\n", s.GetId(), title)
+	if id := s.GetId(); id != "" {
+		fmt.Fprintf(w, "Study %s: %s\n", id, title)
+	} else {
+		fmt.Fprintf(w, "Study of a file: %s\n", title)
+	}
 	if s.GetState() != pb.StudyState_STUDY_STATE_DONE {
 		text := "State: " + enumWord(s.GetState().String(), "STUDY_STATE_")
 		if s.GetError() != "" {
@@ -71,7 +75,9 @@ func printStudy(w io.Writer, s *pb.Study) {
 	}
 	fmt.Fprintf(w, "Data set %s\nResult   %s\n", s.GetDataSha256(), s.GetResultSha256())
 	printPins(w, s.GetSpec().GetPeriod(), nil, nil, s.GetAsOf())
-	fmt.Fprintf(w, "Again, from the kept data set: downweb study rerun %s\n", s.GetId())
+	if s.GetId() != "" {
+		fmt.Fprintf(w, "Again, from the kept data set: downweb study rerun %s\n", s.GetId())
+	}
 }
 
 func studyCSV(s *pb.Study) (header []string, rows [][]string) {

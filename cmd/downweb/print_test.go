@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
+	"github.com/downweb/downweb/services/tablefile"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -130,9 +131,8 @@ func TestLossTableOfADoubtfulFleet(t *testing.T) {
 	var b bytes.Buffer
 	printLoss(&b, lossPage{resp: r, scope: "the fleet", dayOf: []string{"the date it starts on (rhein)", "the date it ends on (lakeside)"}})
 	golden(t, "loss_doubtful_fleet.txt", b.String())
-	header, rows := lossCSV(r)
 	b.Reset()
-	if err := writeCSV(&b, header, rows); err != nil {
+	if err := tablefile.Write(&b, tablefile.CSV, tablefile.FromRows("loss", lossRows(r, ""))); err != nil {
 		t.Fatal(err)
 	}
 	want, err := os.ReadFile("testdata/loss_doubtful_fleet.csv")
@@ -212,13 +212,30 @@ func TestRounding(t *testing.T) {
 	}
 }
 
+// Long names and full figures stay inside the page: golden looks at the width.
+func TestStationsTableByPress(t *testing.T) {
+	var rows []*pb.StationTime
+	for _, station := range []string{"anilox", "register-camera-2"} {
+		for _, press := range []string{"linden/p1", "maple-north/press-12"} {
+			rows = append(rows, &pb.StationTime{Station: station, Key: press, Visits: 12345, MedianMinutes: 45.25, P90Minutes: 60.5, StandardMinutes: 45, OwnExcessMinutes: 60012, SavedMinutes: 6000,
+				MeanMinutes: &pb.Estimate{Value: 48.1, Low: 47.9, High: 48.3, N: 12345, Ok: true}, HoursPerMonth: 1000.3, Doubtful: 18, LeftOut: 164})
+		}
+	}
+	var b bytes.Buffer
+	printStations(&b, &pb.ListStationTimesResponse{Period: &pb.Period{FirstDay: "2026-01-01", LastDay: "2026-06-28"}, Stations: rows})
+	golden(t, "stations_by_press.txt", b.String())
+}
+
 func TestStationsTable(t *testing.T) {
 	r := &pb.ListStationTimesResponse{Period: &pb.Period{FirstDay: "2026-01-01", LastDay: "2026-06-28"},
 		Stations: []*pb.StationTime{
-			{Station: "treater", Visits: 1234, MedianMinutes: 7.5, P90Minutes: 12.25, MeanMinutes: &pb.Estimate{Value: 8.1, Low: 7.9, High: 8.3, N: 1234, Ok: true}, StandardMinutes: 8, OwnExcessMinutes: 1200, SavedMinutes: 900, TotalHours: 166.6, Doubtful: 3, LeftOut: 40},
+			{Station: "treater", Visits: 1234, MedianMinutes: 7.5, P90Minutes: 12.25, MeanMinutes: &pb.Estimate{Value: 8.1, Low: 7.9, High: 8.3, N: 1234, Ok: true}, StandardMinutes: 8, OwnExcessMinutes: 1200, SavedMinutes: 900, TotalHours: 166.6, HoursPerMonth: 28.3, Doubtful: 3, LeftOut: 40},
 			{Station: "web-cleaner", Visits: 4, MedianMinutes: 5, P90Minutes: 6, MeanMinutes: &pb.Estimate{}, TotalHours: 0.3, Small: true},
 		},
-		Reconciliation: &pb.Reconciliation{OwnExcessMinutes: 23, SavedMinutes: 1, OverrunMinutes: 22}}
+		Ranks:          []*pb.StationRank{{Station: "treater", HoursPerMonth: 28.3, ByHours: 1, ByExcess: 1, ExcessHoursPerMonth: 3.4}, {Station: "web-cleaner", HoursPerMonth: 0.1, ByHours: 2, ByExcess: 2}},
+		Refused:        []string{"web-cleaner on shift night: fewer than 5 badges or 20 sessions in it, in all other shifts together, or in what is left out together"},
+		Cautions:       []string{"Read the manual first.", "Not printed here."},
+		Reconciliation: &pb.Reconciliation{OwnExcessMinutes: 23, SavedMinutes: 1, OverrunMinutes: 22, ClosingMinutes: 6}}
 	var b bytes.Buffer
 	printStations(&b, r)
 	golden(t, "stations.txt", b.String())
@@ -227,8 +244,10 @@ func TestStationsTable(t *testing.T) {
 func TestSessionsTable(t *testing.T) {
 	r := &pb.ListSessionsResponse{Period: &pb.Period{FirstDay: "2026-06-15", LastDay: "2026-06-15"}, Sessions: []*pb.Session{{
 		Press: "rhein/p1", Session: "s1", Day: "2026-06-15", Occasion: pb.Occasion_OCCASION_SHUTDOWN, From: at("2026-06-15T19:15:00Z"), To: at("2026-06-15T20:10:00Z"), ClosedByRule: true,
+		Zone: "Europe/Berlin", HandedBack: true, ToolsCountedOut: true, Reopened: true,
 		AllowanceMs: 33 * 60_000, OverrunMs: 22 * 60_000, ElapsedMs: 55 * 60_000, ClosingMs: 6 * 60_000,
-		Visits: []*pb.Visit{{Station: "treater", Task: "treater-clean", From: at("2026-06-15T19:15:00Z"), To: at("2026-06-15T19:27:00Z"), TimeMs: 12 * 60_000, StandardMs: 8 * 60_000}, {Station: "web-cleaner", Task: "tapes", To: at("2026-06-15T19:31:00Z"), TimeMs: 4 * 60_000, Mark: "batch"}}}}}
+		Visits: []*pb.Visit{{Station: "treater", Task: "treater-clean", From: at("2026-06-15T19:15:00Z"), To: at("2026-06-15T19:27:00Z"), TimeMs: 12 * 60_000, StandardMs: 8 * 60_000}, {Station: "web-cleaner", Task: "tapes", To: at("2026-06-15T19:31:00Z"), TimeMs: 4 * 60_000, Mark: "batch", InterruptionMs: 90_000}}}},
+		HandBack: &pb.HandBack{Sessions: 12, NotClosed: 3, Tools: 1, Guards: 2, Isolation: 9}}
 	var b bytes.Buffer
 	printSessions(&b, r, true, true)
 	golden(t, "sessions.txt", b.String())
@@ -287,4 +306,58 @@ func TestStatusTable(t *testing.T) {
 	var b bytes.Buffer
 	printStatus(&b, r, []childState{{Name: "engine", State: "ready", PID: 4711, Since: now.Add(-3 * time.Hour)}, {Name: "ingest", State: "waiting", Since: now.Add(-5 * time.Second), Restarts: 2, Last: "signal: killed"}}, now)
 	golden(t, "status.txt", b.String())
+}
+
+func TestTrendTable(t *testing.T) {
+	r := &pb.ListStationTrendResponse{Period: &pb.Period{FirstDay: "2026-01-01", LastDay: "2026-06-28"}, Zones: []string{"Europe/Berlin"}, Cautions: []string{"Read the manual first."}, Notes: []string{"How it was made."},
+		Stations: []*pb.StationTrend{{Station: "uv-1", Limits: &pb.XmrLimits{Ok: true, Center: 10.2, Low: 8.1, High: 12.3, N: 8}, Visits: []int64{12, 3, 14},
+			Points: []*pb.SeriesPoint{{Key: "2026-W01", Value: 10.25}, {Key: "2026-W02", Value: 4, LeftOut: true}, {Key: "2026-W03", Value: 14.5, Signals: []string{"beyond the limits"}}}},
+			{Station: "uv-2", Limits: &pb.XmrLimits{N: 1}, Visits: []int64{9}, Points: []*pb.SeriesPoint{{Key: "2026-W01", Value: 9}}}}}
+	var b bytes.Buffer
+	printTrend(&b, r)
+	golden(t, "trend.txt", b.String())
+}
+
+func TestProposalsTable(t *testing.T) {
+	r := &pb.ListStandardProposalsResponse{Period: &pb.Period{FirstDay: "2026-01-01", LastDay: "2026-06-28"}, Cautions: []string{"Read the manual first.", "A proposal is only the middle."},
+		Proposals: []*pb.StandardProposal{
+			{Plant: "rhein", Kind: "flexo-8", Task: "uv-1-reflectors", Station: "uv-1", StandardMinutes: 10, ProposalMinutes: &pb.Estimate{Ok: true, Value: 10.4, Low: 10.1, High: 10.9, N: 640}, LeftOut: 41},
+			{Plant: "rhein", Kind: "flexo-8", Task: "isolate", Station: "press", StandardMinutes: 3, ProposalMinutes: &pb.Estimate{}, Refused: "marked safety: isolation and restoring are never proposed from observed times"},
+			{Plant: "rhein", Kind: "flexo-8", Task: "anilox", Station: "anilox", StandardMinutes: 9, ProposalMinutes: &pb.Estimate{N: 4}, Refused: "4 visits can be used, at least 20 are needed"}}}
+	var b bytes.Buffer
+	printProposals(&b, r)
+	golden(t, "proposals.txt", b.String())
+}
+
+func TestReliabilityTable(t *testing.T) {
+	r := &pb.ListReliabilityResponse{Period: &pb.Period{FirstDay: "2026-01-01", LastDay: "2026-06-28"}, Cautions: []string{"Read the manual first."}, Notes: []string{"Formulae."},
+		Rows: []*pb.Reliability{{Press: "rhein/p1", Failures: 21, DirtFailures: 6, RunHours: 1210.5, MtbfHours: &pb.Estimate{Ok: true, Value: 57.6, Low: 40.2, High: 86.1}, MttrMinutes: &pb.Estimate{Ok: true, Value: 14.2, Low: 10, High: 21.4}},
+			{Press: "rhein/p1", Station: "uv-1", RunHours: 1210.5, MtbfHours: &pb.Estimate{}, MttrMinutes: &pb.Estimate{}}}}
+	var b bytes.Buffer
+	printReliability(&b, r)
+	golden(t, "reliability.txt", b.String())
+}
+
+func TestOpenSessionsTable(t *testing.T) {
+	r := &pb.WatchSessionsResponse{Cautions: []string{"Read the manual first.", "This shows the work of a few people."}, Sessions: []*pb.OpenSession{
+		{Press: "rhein/p1", Session: "s1", Occasion: pb.Occasion_OCCASION_SHUTDOWN, From: at("2026-06-15T19:15:00Z"), Known: at("2026-06-15T19:31:00Z"), ExpectedEnd: at("2026-06-15T20:01:00Z"), Zone: "Europe/Berlin", Method: "from the last sign-off: 1 left, 1 by the median",
+			Done: []*pb.Visit{{Station: "treater", Task: "treater", To: at("2026-06-15T19:27:00Z"), TimeMs: 12 * 60_000, StandardMs: 8 * 60_000}}, Left: []*pb.OpenTask{{Task: "uv-1", Station: "uv-1", ExpectedMs: 10 * 60_000, FromVisits: true}}},
+		{Press: "rhein/p2", Session: "s2", Occasion: pb.Occasion_OCCASION_ON_DEMAND, From: at("2026-06-15T19:00:00Z"), Zone: "Europe/Berlin", Ended: true}}}
+	var b bytes.Buffer
+	printOpenSessions(&b, r, true)
+	golden(t, "open-sessions.txt", b.String())
+}
+
+func TestEventsCSVNamesNobody(t *testing.T) {
+	e := &pb.Event{Plant: "rhein", Press: "p1", Epoch: 1, Seq: 1, Body: &pb.Event_StationSignedOff{StationSignedOff: &pb.StationSignedOff{Station: "uv-1", Crew: "0123456789", Note: "ask the new colleague"}}}
+	var b bytes.Buffer
+	if err := (&eventWriter{w: &b, format: "csv"}).write([]*pb.StoredEvent{{Id: "rhein/p1/0000000000000001/1", Event: e}}); err != nil {
+		t.Fatal(err)
+	}
+	if got := b.String(); !strings.Contains(got, "uv-1") || strings.Contains(got, "0123456789") || strings.Contains(got, "colleague") {
+		t.Errorf("exported: %s", got)
+	}
+	if e.GetStationSignedOff().GetCrew() == "" {
+		t.Error("the event itself was changed")
+	}
 }

@@ -9,7 +9,7 @@ import (
 	"golang.org/x/term"
 )
 
-// progress is talk about long work: one line that is written over at a terminal, a line now and then elsewhere.
+// progress is talk about long work: one line at a terminal that is written over. Elsewhere only what stays is said.
 type progress struct {
 	w     io.Writer
 	tty   bool
@@ -24,13 +24,9 @@ func (a *app) progress(what string) *progress {
 	return &progress{w: a.err, tty: ok && term.IsTerminal(int(f.Fd())) && lookup(a.environ, "TERM") != "dumb", what: what}
 }
 
-// say shows a line, unless the last one is too fresh: 0.2 s at a terminal, 10 s elsewhere.
+// say shows a line at a terminal, unless the last one is younger than 0.2 s.
 func (p *progress) say(text string) {
-	every := 10 * time.Second
-	if p.tty {
-		every = 200 * time.Millisecond
-	}
-	if p.quiet || time.Since(p.last) < every {
+	if p.quiet || !p.tty || time.Since(p.last) < 200*time.Millisecond {
 		return
 	}
 	p.last = time.Now()
@@ -38,12 +34,8 @@ func (p *progress) say(text string) {
 }
 
 func (p *progress) show(text string) {
-	if p.tty {
-		fmt.Fprintf(p.w, "\r%s: %s\x1b[K", p.what, clip(text, width-len(p.what)-2))
-		p.wrote = true
-		return
-	}
-	fmt.Fprintf(p.w, "%s: %s\n", p.what, text)
+	fmt.Fprintf(p.w, "\r%s: %s\x1b[K", p.what, clip(text, width-len(p.what)-2))
+	p.wrote = true
 }
 
 func (p *progress) step(done, total int64) {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -13,15 +14,19 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
 
+	"github.com/downweb/downweb/cmd/internal/mapcmd"
 	"github.com/downweb/downweb/services/agent"
+	"github.com/downweb/downweb/services/agent/page"
+	"github.com/downweb/downweb/services/eventlog/enrol"
 )
 
 func (a *app) agentCommand() *cobra.Command {
 	run := a.agentRun("run", "take events (JSON Lines) into the log; done means stored in the warehouse")
 	c := a.agentRun("agent", "role: take events (JSON Lines) of presses into the log")
 	c.Example = "  downweb agent --press rhein/p1 --source events.jsonl\n  downweb agent run --press rhein/p1 --source /var/spool/press --follow\n  downweb agent check events.jsonl --press rhein/p1\n  downweb agent status"
-	c.AddCommand(run, a.agentCheck(), a.agentStatus())
+	c.AddCommand(run, a.agentCheck(), a.agentStatus(), mapcmd.New(mapcmd.Program{Call: "downweb agent", Out: a.out, Err: a.err, Usage: usagef, Quiet: quietError}))
 	return c
 }
 
@@ -30,6 +35,11 @@ func (a *app) agentRun(use, short string) *cobra.Command {
 	var follow, live bool
 	var sim string
 	c := &cobra.Command{Use: use, Short: short, Args: exactly(0)}
+	path := "downweb agent"
+	if use != "agent" {
+		path += " " + use
+	}
+	c.Example = "  " + path + " --press linden/p1 --page 10.0.0.9:7730\n  " + path + " --press linden/p1 --source events.ndjson --follow"
 	if use == "agent" {
 		c.Args = func(c *cobra.Command, args []string) error {
 			if len(args) > 0 {
@@ -38,7 +48,7 @@ func (a *app) agentRun(use, short string) *cobra.Command {
 			return nil
 		}
 	}
-	load := a.settingFlags(c, "agent-name", "spool-max", "nats", "keys-dir")
+	load := a.settingFlags(c, "agent-name", "spool-max", "page", "nats", "keys-dir")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		cfg, err := load()
 		if err != nil {
@@ -64,12 +74,12 @@ func (a *app) agentRun(use, short string) *cobra.Command {
 		if len(cfg.Agent.Presses) == 0 {
 			return usagef("say which presses: --press plant/press, or agent.presses in the config")
 		}
-		if len(cfg.Agent.Sources) == 0 {
-			return usagef("say what to read: --source FILE, DIR or -, or agent.sources in the config")
+		if len(cfg.Agent.Sources) == 0 && cfg.Agent.Page == "" {
+			return usagef("say what to read: --source FILE, DIR or -, or agent.sources in the config; or --page for sign-offs alone")
 		}
 		var in []agent.Source
 		for _, s := range cfg.Agent.Sources {
-			in = append(in, agent.Source{Path: s.Path, Follow: s.Follow})
+			in = append(in, agent.Source{Path: s.Path, Follow: s.Follow, Machine: s.Machine})
 		}
 		refused := 0
 		err = a.role(c.Context(), "agent", cfg, func(ctx context.Context, log *slog.Logger, ready func(string)) error {
@@ -82,10 +92,18 @@ func (a *app) agentRun(use, short string) *cobra.Command {
 				ac.Refused = func(r agent.Refusal) { refused++; fmt.Fprintln(a.err, "refused "+oneLine(r.String())) }
 			}
 			ready(cfg.Agent.Name)
+			ac.ByHand = cfg.Agent.Page != ""
 			ag := agent.New(ac)
 			ag.RegisterMetrics(a.metrics)
 			stop := agent.KeepState(ctx, dataDir(cfg.DataDir).run(), cfg.Agent.Name, ag, log)
-			err = ag.Run(ctx)
+			g, gctx := errgroup.WithContext(ctx)
+			g.Go(func() error { return ag.Run(gctx) })
+			if cfg.Agent.Page != "" {
+				pages := page.New(page.Config{Listen: cfg.Agent.Page, Presses: cfg.Agent.Presses, Names: cfg.Agent.PageNames, Dir: filepath.Join(ac.SpoolDir, cfg.Agent.Name+".page"),
+					TextsDir: filepath.Join(cfg.DataDir, "texts"), Agent: ag, Log: log})
+				g.Go(func() error { return pages.Run(gctx) })
+			}
+			err = g.Wait()
 			last := stop()
 			if err != nil {
 				return err
@@ -128,16 +146,32 @@ func agentConfig(cfg *Config, log *slog.Logger, sources ...agent.Source) (agent.
 	if err := d.make(); err != nil {
 		return agent.Config{}, err
 	}
-	secret, err := password(cfg.keysDir(), keyPress)
-	if err != nil {
-		return agent.Config{}, err
+	ac := agent.Config{Name: cfg.Agent.Name, Presses: cfg.Agent.Presses, Sources: sources, SpoolDir: filepath.Dir(d.spool(cfg.Agent.Name)), SpoolMax: cfg.Agent.SpoolMax,
+		BadgeKeyDir: badgeDir(cfg), FutureLimit: cfg.Ingest.FutureLimit, Log: log}
+	var err error
+	if ac.URL, err = cfg.natsURL(); err != nil {
+		return ac, err
 	}
-	url, err := cfg.natsURL()
-	if err != nil {
-		return agent.Config{}, err
+	if ac.TLS, err = cfg.logTLS(ac.URL); err != nil {
+		return ac, err
 	}
-	return agent.Config{Name: cfg.Agent.Name, Presses: cfg.Agent.Presses, Sources: sources, SpoolDir: filepath.Dir(d.spool(cfg.Agent.Name)), SpoolMax: cfg.Agent.SpoolMax,
-		BadgeKeyDir: badgeDir(cfg), URL: url, Password: secret, FutureLimit: cfg.Ingest.FutureLimit, Log: log}, nil
+	i, err := enrol.Load(cfg.keysDir())
+	switch {
+	case err == nil:
+		ac.Seed = []byte(i.Seed)
+		if cfg.NATS.URL == "" && i.Server != "" {
+			ac.URL, ac.TLS = i.Server, i.TLS()
+		} else if len(i.Pins) > 0 && cfg.NATS.TLS.CA == "" {
+			ac.TLS.Pins = i.Pins
+		}
+	case errors.Is(err, os.ErrNotExist):
+		if ac.Password, err = password(cfg.keysDir(), keyPress); err != nil {
+			return ac, err
+		}
+	default:
+		return ac, err
+	}
+	return ac, nil
 }
 
 // badgeDir holds the keys that badges are made into pseudonyms with; agents and api of a plant share it.
@@ -153,7 +187,8 @@ var pressesOf = agent.PressesOf
 
 func (a *app) agentCheck() *cobra.Command {
 	var presses []string
-	c := &cobra.Command{Use: "check FILE", Short: "check a file of events without taking it in; - is stdin", Args: exactly(1)}
+	c := &cobra.Command{Use: "check FILE", Short: "check a file of events without taking it in; - is stdin", Args: exactly(1),
+		Example: "  downweb agent check events.ndjson"}
 	load := a.settingFlags(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
 		cfg, err := load()
@@ -210,7 +245,7 @@ func namedPresses(in io.Reader) (again io.Reader, presses []string, err error) {
 }
 
 func (a *app) agentStatus() *cobra.Command {
-	c := &cobra.Command{Use: "status", Short: "what the agents of this data directory have taken, sent and got confirmed", Args: exactly(0)}
+	c := &cobra.Command{Use: "status", Short: "what the agents of this data directory have taken, sent and got confirmed", Args: exactly(0), Example: "  downweb agent status"}
 	load := a.settingFlags(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		cfg, err := load()
@@ -246,6 +281,9 @@ func printAgents(w io.Writer, states []agentState, now time.Time) {
 			how = "silent for " + age(now.Sub(s.Written)) + ": it is not running or hangs"
 		case !s.Status.Connected:
 			how += ", waiting for the log server"
+		}
+		if s.Status.DeniedNow(now) {
+			how += ", REFUSED BY THE LOG SERVER: " + s.Status.LastDenied
 		}
 		if s.Status.Full {
 			how += ", SPOOL FULL: reading has stopped"

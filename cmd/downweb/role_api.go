@@ -21,9 +21,9 @@ import (
 )
 
 func (a *app) apiCommand() *cobra.Command {
-	c := &cobra.Command{Use: "api", Short: "role: answers over gRPC", Args: exactly(0),
+	c := &cobra.Command{Use: "api", Short: "role: answers over gRPC, and in a browser", Args: exactly(0),
 		Example: "  downweb api --grpc 127.0.0.1:7710 --nats nats://log:4222 --warehouse clickhouse://downweb@wh:9000 --password-file /run/secrets/wh"}
-	load := a.settingFlags(c, "grpc", "http", "nats", "keys-dir", "warehouse", "database", "password-file")
+	load := a.settingFlags(c, "grpc", "http", "web", "nats", "keys-dir", "warehouse", "database", "password-file")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		cfg, err := load()
 		if err != nil {
@@ -40,11 +40,12 @@ func (a *app) apiCommand() *cobra.Command {
 				return err
 			}
 			defer db.Close()
+			db.KeepDays(int(cfg.API.DayMemory))
 			if err := restoreRegistry(ctx, js, db, log); err != nil { // before anybody can apply a document to an empty stream
 				return err
 			}
 			health := &roleHealth{nc: nc, js: js, db: db, log: log}
-			s := api.New(api.Config{Listen: cfg.API.GRPC, Version: programVersion(), Log: log}, apiDeps(db, nc, js, eventlog.NewBadges(badgeDir(cfg)), health.roles))
+			s := api.New(api.Config{Listen: cfg.API.GRPC, Version: programVersion(), Schema: warehouse.SchemaVersion(), Log: log}, apiDeps(db, nc, js, eventlog.NewBadges(badgeDir(cfg)), health.roles))
 			s.RegisterMetrics(a.metrics)
 			eventlog.RegisterConnMetrics(a.metrics)
 			stopTraces, err := traces.Start(ctx, "api", programVersion(), log)
@@ -56,11 +57,19 @@ func (a *app) apiCommand() *cobra.Command {
 				defer cancel()
 				stopTraces(last)
 			}()
+			sheets, err := eventlog.ServeSheets(ctx, nc, s.SheetFor)
+			if err != nil {
+				return err
+			}
+			defer func() { _ = sheets.Unsubscribe() }()
 			g, ctx := errgroup.WithContext(ctx)
 			g.Go(func() error { return s.Run(ctx) })
 			if cfg.API.HTTP != "" {
 				l := ops.NewListener(cfg.API.HTTP, health.ready, log)
 				g.Go(func() error { return l.Run(ctx) })
+			}
+			if cfg.Web.Listen != "" {
+				g.Go(func() error { return serveWeb(ctx, cfg, s, log) })
 			}
 			g.Go(func() error {
 				select {

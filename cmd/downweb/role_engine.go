@@ -60,7 +60,7 @@ func (a *app) engineCommand() *cobra.Command {
 		})
 	}
 	c.Flags().StringVar(&listen, "listen", "127.0.0.1:0", "loopback address, or unix: and a path; port 0 takes a free one")
-	install := &cobra.Command{Use: "install", Short: "install the engine's library into the user cache (needs npm); nothing to do when it is there", Args: exactly(0)}
+	install := &cobra.Command{Use: "install", Short: "install the engine's library into the user cache (needs npm); nothing to do when it is there", Args: exactly(0), Example: "  downweb engine install"}
 	install.RunE = func(c *cobra.Command, _ []string) error {
 		lib, err := engine.Install(c.Context(), a.err)
 		if err == nil {

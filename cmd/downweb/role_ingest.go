@@ -61,6 +61,7 @@ func (a *app) ingestCommand() *cobra.Command {
 			eventlog.RegisterConnMetrics(a.metrics)
 			eventlog.RegisterLogMetrics(a.metrics, js, db.WarehouseID())
 			ready(cfg.Warehouse.Database)
+			go db.MindWrites(ctx, time.Minute)
 			return in.Run(ctx)
 		})
 	}
@@ -75,6 +76,7 @@ func newRules(ctx context.Context, db *warehouse.DB, log *slog.Logger) error {
 	}
 	if have != 0 {
 		log.Info("the accounting rules are new: all projections are made again", "from", have, "to", projector.RulesVersion)
+		defer forRebuild()()
 		if _, err := projector.Rebuild(ctx, db, newBesideStore(db), 2, log, nil); err != nil {
 			return err
 		}

@@ -6,11 +6,12 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"github.com/downweb/downweb/services/eventlog"
+	"github.com/downweb/downweb/services/eventlog/logserver"
+	"github.com/downweb/downweb/services/eventlog/presskeys"
 )
 
 func (a *app) natsCommand() *cobra.Command {
-	c := &cobra.Command{Use: "nats", Short: "role: the embedded NATS server that carries frames from agents to ingest", Args: exactly(0)}
+	c := &cobra.Command{Use: "nats", Short: "role: the embedded NATS server that carries frames from agents to ingest", Args: exactly(0), Example: "  downweb nats --data-dir D"}
 	load := a.settingFlags(c, "nats-listen", "keys-dir")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		cfg, err := load()
@@ -25,17 +26,24 @@ func (a *app) natsCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		press, err := password(cfg.keysDir(), keyPress)
-		if err != nil {
-			return err
+		press := ""
+		if cfg.NATS.SharedUser {
+			if press, err = password(cfg.keysDir(), keyPress); err != nil {
+				return err
+			}
 		}
 		cluster, err := cfg.cluster()
 		if err != nil {
 			return err
 		}
 		return a.role(c.Context(), "nats", cfg, func(ctx context.Context, log *slog.Logger, ready func(string)) error {
-			s := eventlog.NewServer(eventlog.ServerConfig{StoreDir: d.nats(), Listen: cfg.NATS.Listen, CorePassword: core, PressPassword: press,
-				Name: cfg.NATS.Cluster.Node, Cluster: cluster, Log: log})
+			secure, err := cfg.serverTLS()
+			if err != nil {
+				return err
+			}
+			cfg.saySecurity(secure, log)
+			s := logserver.New(logserver.Config{StoreDir: d.nats(), Listen: cfg.NATS.Listen, CorePassword: core, PressPassword: press,
+				Keys: presskeys.New(cfg.keysDir()), TLS: secure, Name: cfg.NATS.Cluster.Node, Cluster: cluster, Log: log})
 			s.RegisterMetrics(a.metrics)
 			go func() {
 				select {

@@ -11,6 +11,7 @@ import (
 	"syscall"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
 
 	"github.com/downweb/downweb/services/ops"
 )
@@ -19,13 +20,17 @@ import (
 type app struct {
 	in          io.Reader
 	out, err    io.Writer
-	dataDir     string       // --data-dir
-	config      string       // --config
-	addr        string       // --addr: an api elsewhere
-	format      string       // -o: table, json or csv
-	environ     []string     // the environment; os.Environ() outside tests
-	metrics     *ops.Metrics // of this process; made by role
-	defaultName string       // name of the default data directory: "main", for the demo "demo"
+	dataDir     string           // --data-dir
+	config      string           // --config
+	addr        string           // --addr: an api elsewhere
+	format      string           // -o: table, json or csv
+	outFile     string           // --out: file of an export
+	command     *cobra.Command   // that exports
+	arguments   []string         // of it
+	conn        *grpc.ClientConn // to the api, while it is asked
+	environ     []string         // the environment; os.Environ() outside tests
+	metrics     *ops.Metrics     // of this process; made by role
+	defaultName string           // name of the default data directory: "main", for the demo "demo"
 }
 
 // usageError is a mistake in the command line, the environment or the config: exit code 2.
@@ -39,10 +44,10 @@ func usagef(format string, a ...any) error { return usageError{fmt.Errorf(format
 var quietError = errors.New("failed")
 
 // run is the whole program: arguments in, exit code out.
-func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) int {
+func run(ctx context.Context, environ, args []string, in io.Reader, out, errw io.Writer) int {
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	a := &app{in: in, out: out, err: errw, environ: os.Environ(), defaultName: "main"}
+	a := &app{in: in, out: out, err: errw, environ: environ, defaultName: "main"}
 	root := a.root()
 	root.SetArgs(args)
 	root.SetIn(in)
@@ -70,7 +75,6 @@ func oneLine(text string) string {
 func (a *app) root() *cobra.Command {
 	root := group("downweb", "what cleaning and dirt cost a fleet of web-fed presses, and what follows a missed clean")
 	root.SilenceErrors, root.SilenceUsage = true, true
-	root.CompletionOptions.HiddenDefaultCmd = true
 	root.Example = "  downweb demo\n  downweb up\n  downweb loss --since 7d\n  downweb study ask spec.yaml"
 	f := root.PersistentFlags()
 	f.StringVar(&a.dataDir, "data-dir", "", "data directory (default: the user's state directory /downweb/main)")
@@ -81,9 +85,10 @@ func (a *app) root() *cobra.Command {
 	})
 	root.AddCommand(
 		a.upCommand(), a.demoCommand(), a.engineCommand(), a.natsCommand(), a.ingestCommand(), a.apiCommand(), a.agentCommand(),
-		a.lossCommand(), a.stationsCommand(), a.sessionsCommand(), a.dutiesCommand(), a.studyCommand(),
-		a.eventsCommand(), a.registryCommand(), a.statusCommand(), a.deadCommand(), a.versionCommand(), a.simCommand(), a.rebuildCommand(), a.backupCommand(), a.restoreCommand(), a.benchCommand(),
+		a.lossCommand(), a.stationsCommand(), a.sessionsCommand(), a.dutiesCommand(), a.studyCommand(), a.reportCommand(), a.intervalCommand(),
+		a.eventsCommand(), a.periodCommand(), a.registryCommand(), a.statusCommand(), a.doctorCommand(), a.deadCommand(), a.keysCommand(), a.enrolCommand(), a.versionCommand(), a.simCommand(), a.rebuildCommand(), a.backupCommand(), a.restoreCommand(), a.benchCommand(), a.manCommand(),
 	)
+	a.completeNames(root)
 	return root
 }
 

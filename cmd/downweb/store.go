@@ -64,7 +64,11 @@ func openLog(ctx context.Context, cfg *Config, name string, log *slog.Logger) (*
 	if err != nil {
 		return nil, nil, err
 	}
-	nc, err := eventlog.ConnectCore(ctx, url, secret, name, log)
+	secure, err := cfg.logTLS(url)
+	if err != nil {
+		return nil, nil, err
+	}
+	nc, err := eventlog.ConnectCore(ctx, url, secret, name, log, eventlog.WithTLS(secure))
 	if err != nil {
 		return nil, nil, err
 	}

@@ -21,7 +21,7 @@ func (a *app) upCommand() *cobra.Command {
 	check := false
 	c := &cobra.Command{Use: "up", Short: "the whole line on one machine: engine, NATS, ingest, api and, if configured, an agent", Args: exactly(0),
 		Example: "  downweb up\n  downweb up --data-dir /var/lib/downweb --check"}
-	load := a.settingFlags(c, "grpc", "http", "nats", "nats-listen", "keys-dir", "warehouse", "database", "password-file", "engine-lib", "engine-memory", "agent-name", "spool-max")
+	load := a.settingFlags(c, "grpc", "http", "web", "nats", "nats-listen", "keys-dir", "warehouse", "database", "password-file", "engine-lib", "engine-memory", "agent-name", "spool-max")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		cfg, err := load()
 		if err != nil {
@@ -42,7 +42,11 @@ func (a *app) upCommand() *cobra.Command {
 		go func() {
 			select {
 			case <-l.sup.Started():
-				fmt.Fprintf(a.err, "downweb is up: api %s, data %s; stop with Ctrl-C\n", l.cfg.API.GRPC, l.cfg.DataDir)
+				pages := ""
+				if l.at.Web != "" {
+					pages = "pages " + l.at.Web + ", "
+				}
+				fmt.Fprintf(a.err, "downweb is up: %sapi %s, data %s; stop with Ctrl-C\n", pages, l.cfg.API.GRPC, l.cfg.DataDir)
 			case <-c.Context().Done():
 			}
 		}()
@@ -62,7 +66,7 @@ func (c *Config) parts() []string {
 		out = append(out, "nats")
 	}
 	out = append(out, "ingest", "api")
-	if len(c.Agent.Sources) > 0 {
+	if len(c.Agent.Sources) > 0 || c.Agent.Page != "" {
 		out = append(out, "agent")
 	}
 	return out
@@ -127,6 +131,11 @@ func (a *app) newLine(cfg *Config, free bool, more ...childSpec) (*line, error) 
 			return fail(err)
 		}
 	}
+	if cfg.Web.Listen != "" {
+		if err := settlePort(cfg, "web.listen", &cfg.Web.Listen, free); err != nil {
+			return fail(err)
+		}
+	}
 	for _, name := range []string{keyEngine, keyReader} {
 		if _, err := password(d.keys(), name); err != nil {
 			return fail(err)
@@ -134,6 +143,11 @@ func (a *app) newLine(cfg *Config, free bool, more ...childSpec) (*line, error) 
 	}
 	for _, name := range []string{keyCore, keyPress} {
 		if _, err := password(cfg.keysDir(), name); err != nil && cfg.NATS.URL == "" {
+			return fail(err)
+		}
+	}
+	if cfg.NATS.URL == "" { // before anybody connects, so that all know it
+		if _, err := cfg.serverTLS(); err != nil {
 			return fail(err)
 		}
 	}
@@ -145,7 +159,7 @@ func (a *app) newLine(cfg *Config, free bool, more ...childSpec) (*line, error) 
 	if err != nil {
 		return fail(err)
 	}
-	l.at = endpoints{GRPC: dialable(cfg.API.GRPC), HTTP: dialable(cfg.API.HTTP), NATS: cfg.NATS.URL, PID: os.Getpid(), Started: time.Now().UTC().Truncate(time.Second), Version: programVersion()}
+	l.at = endpoints{GRPC: dialable(cfg.API.GRPC), HTTP: dialable(cfg.API.HTTP), Web: webAddress(cfg.Web.Listen), NATS: cfg.NATS.URL, PID: os.Getpid(), Started: time.Now().UTC().Truncate(time.Second), Version: programVersion()}
 	if l.at.NATS == "" {
 		l.at.NATS = "nats://" + dialable(cfg.NATS.Listen)
 	}

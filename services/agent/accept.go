@@ -42,6 +42,7 @@ type accepter struct {
 	buf       []byte
 	line      *line
 	steps     <-chan step
+	records   <-chan record
 	drained   func() // all sources have ended, and what they gave is on disk
 }
 
@@ -108,6 +109,12 @@ func (a *accepter) run(ctx context.Context, jobs <-chan job) error {
 			if err := a.stepped(ctx, s); err != nil {
 				return err
 			}
+		case r := <-a.records:
+			if err := a.record(ctx, r); err != nil {
+				return err
+			}
+			timer.Stop()
+			armed = false
 		case <-a.line.roll:
 			if err := a.roll(ctx); err != nil {
 				return err

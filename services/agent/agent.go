@@ -15,6 +15,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"github.com/downweb/downweb/services/agent/clock"
+	"github.com/downweb/downweb/services/agent/machine"
 	"github.com/downweb/downweb/services/agent/spool"
 	"github.com/downweb/downweb/services/eventlog"
 )
@@ -33,11 +34,24 @@ type Agent struct {
 	pushers []*pusher
 	nc      *nats.Conn
 	last    Status // when Run ended
+
+	machines []*machine.Runner
+	records  chan record
+	ended    chan struct{}
 }
 
 type counters struct {
 	accepted, refused, duplicates, retries, lost atomic.Uint64
 	full, clockAlarm                             atomic.Bool
+
+	denied     atomic.Uint64
+	lastDenied atomic.Pointer[denial]
+}
+
+// denial is a word of the log server that this agent may not.
+type denial struct {
+	at   time.Time // of this machine's clock
+	text string
 }
 
 // Status of an agent.
@@ -55,6 +69,12 @@ type Status struct {
 	Full bool
 	// Connected to the log server.
 	Connected bool
+	// Denied counts how often the log server has said that this agent may not:
+	// publish for a press that is not its own, or connect at all. LastDenied is
+	// what it said last, at DeniedAt.
+	Denied     uint64    `json:",omitempty"`
+	LastDenied string    `json:",omitempty"`
+	DeniedAt   time.Time `json:",omitzero"`
 	// ClockOffset of the server against the agent's clock, the median of its
 	// last answers; 0 before it is known. ClockAlarm: it is over two seconds.
 	ClockOffset time.Duration
@@ -66,6 +86,8 @@ type Status struct {
 	Unproven, OldCopy bool
 	Rolls             uint64
 	Presses           []PressStatus
+	// Machines read, where there are any.
+	Machines []machine.Status `json:",omitempty"`
 }
 
 // PressStatus of one press.
@@ -78,7 +100,7 @@ type PressStatus struct {
 // New agent; it does nothing until Run.
 func New(cfg Config) *Agent {
 	cfg.defaults()
-	return &Agent{cfg: cfg}
+	return &Agent{cfg: cfg, records: make(chan record), ended: make(chan struct{})}
 }
 
 // Status at the moment; zero before Run, as it was at the end after Run.
@@ -101,6 +123,9 @@ func (a *Agent) status() Status {
 		Connected: nc != nil && nc.IsConnected(),
 		Epoch:     sp.Epoch(),
 	}
+	if d := c.lastDenied.Load(); d != nil {
+		s.Denied, s.LastDenied, s.DeniedAt = c.denied.Load(), d.text, d.at
+	}
 	s.SpoolBytes, s.SpoolMax = sp.Held()
 	s.Rolls, s.Unproven, s.OldCopy = a.line.state()
 	for _, p := range pushers {
@@ -110,6 +135,9 @@ func (a *Agent) status() Status {
 		s.Last += ps.Last
 		s.Published += ps.Published
 		s.Confirmed += ps.Confirmed
+	}
+	for _, m := range a.machines {
+		s.Machines = append(s.Machines, m.Status())
 	}
 	return s
 }
@@ -157,7 +185,7 @@ func (a *Agent) Run(ctx context.Context) error {
 	a.sp, a.line, a.pushers = sp, ln, pushers
 	a.mu.Unlock()
 	steps, drained := make(chan step), make(chan struct{})
-	acc.line, acc.steps, acc.drained = ln, steps, func() { close(drained) }
+	acc.line, acc.steps, acc.records, acc.drained = ln, steps, a.records, func() { close(drained) }
 	acc.committed = func(presses []int) {
 		for _, i := range presses {
 			signal(pushers[i].wake)
@@ -199,6 +227,7 @@ func (a *Agent) Run(ctx context.Context) error {
 		return nil
 	})
 	err = g.Wait()
+	close(a.ended)
 	a.mu.Lock()
 	a.last = a.status()
 	a.sp, a.line, a.pushers = nil, nil, nil
@@ -244,8 +273,16 @@ func (a *Agent) read(g *errgroup.Group, ctx context.Context, sp *spool.Spool) <-
 		sources.Add(1)
 		g.Go(func() error {
 			defer sources.Done()
-			f := &feeder{src: src, stored: sp.Position, emit: emit, warn: a.cfg.Log.Warn}
-			err := f.run(ctx)
+			feed := func(src Source) error {
+				f := &feeder{src: src, stored: sp.Position, emit: emit, warn: a.cfg.Log.Warn}
+				return f.run(ctx)
+			}
+			err := error(nil)
+			if src.Machine != "" {
+				err = a.machine(ctx, src.Machine, feed)
+			} else {
+				err = feed(src)
+			}
 			if errors.Is(err, context.Canceled) {
 				return nil
 			}
@@ -304,12 +341,34 @@ func (a *Agent) newPushers(sp *spool.Spool, ln *line, lost []spool.CorruptError,
 	return out
 }
 
+// deny notes that the log server refused what this agent tried.
+func (a *Agent) deny(err error) {
+	a.counts.lastDenied.Store(&denial{at: time.Now(), text: err.Error()})
+	a.counts.denied.Add(1)
+}
+
+// denialFresh is how long a denial is shown as going on; an agent that may not
+// publish tries again, and is denied again, every few seconds.
+const denialFresh = time.Minute
+
+// DeniedNow says whether the log server has refused this agent lately.
+func (s *Status) DeniedNow(now time.Time) bool {
+	return s.Denied > 0 && now.Sub(s.DeniedAt) < denialFresh
+}
+
 // send connects and runs the pushers.
 func (a *Agent) send(ctx context.Context, pushers []*pusher) error {
 	nc := a.cfg.Conn
 	if nc == nil {
 		var err error
-		nc, err = eventlog.ConnectPress(ctx, a.cfg.URL, a.cfg.Password, "agent "+a.cfg.Name, a.cfg.Log)
+		opts := []eventlog.ConnectOption{eventlog.WithTLS(a.cfg.TLS), eventlog.OnDenied(a.deny)}
+		if a.cfg.Seed != nil {
+			opts = append(opts, eventlog.WithKey(a.cfg.Seed))
+		}
+		nc, err = eventlog.ConnectPress(ctx, a.cfg.URL, a.cfg.Password, "agent "+a.cfg.Name, a.cfg.Log, opts...)
+		if err != nil && ctx.Err() == nil {
+			return fmt.Errorf("log server: %w", err)
+		}
 		if err != nil {
 			return nil // ctx has ended
 		}

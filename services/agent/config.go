@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go"
+
+	"github.com/downweb/downweb/services/eventlog"
 )
 
 // Config of an agent.
@@ -27,11 +29,15 @@ type Config struct {
 	// BadgeKeyDir holds the badge keys; empty: SpoolDir/keys.
 	BadgeKeyDir string
 
-	// Conn to the log as user press; nil: the agent connects to URL with
-	// Password by itself and waits for the server as long as it takes.
+	// Conn to the log as user press; nil: the agent connects to URL by itself,
+	// with the key of Seed (an NKEY user seed) or, where that is nil, with the
+	// shared Password, and waits for the server as long as it takes.
 	Conn     *nats.Conn
 	URL      string
 	Password string
+	Seed     []byte
+	// TLS by which the server at URL is known.
+	TLS eventlog.TLS
 
 	// FutureLimit: times further than this after the agent's clock are
 	// refused; 0: 10 minutes.
@@ -44,13 +50,17 @@ type Config struct {
 	RepublishAfter time.Duration
 	// Clock; nil: time.Now.
 	Clock func() time.Time
+	// ByHand: people give events by Record; the agent then needs no source, and
+	// does not end when its sources do.
+	ByHand bool
 	// Log; nil: none.
 	Log *slog.Logger
 	// Refused, where set, is called for every refused line, by one goroutine.
 	Refused func(Refusal)
 }
 
-// Source of JSON Lines: a path, or a reader of this process.
+// Source of events: JSON Lines under a path or from a reader of this process,
+// or a machine.
 type Source struct {
 	// Path of a file, of a directory (its files in name order), or "-" for
 	// stdin.
@@ -63,6 +73,9 @@ type Source struct {
 	// Read with the number of bytes already taken in, and the position is kept.
 	Reader io.Reader
 	Name   string
+	// Machine instead of a path: a mapping file (package machine) of a press
+	// whose controller is read.
+	Machine string
 }
 
 // Resumer is a reader that can go on where an earlier one of its name ended.
@@ -88,6 +101,9 @@ func (r Refusal) String() string {
 }
 
 func (s Source) id() string {
+	if s.Machine != "" {
+		return "machine:" + s.Machine
+	}
 	if s.Reader != nil {
 		return "reader:" + s.Name
 	}
@@ -125,12 +141,23 @@ func (c *Config) Validate() error {
 	if c.Conn == nil && c.URL == "" {
 		bad("no log server")
 	}
-	if len(c.Sources) == 0 {
+	if len(c.Sources) == 0 && !c.ByHand {
 		bad("no source")
 	}
 	ids := map[string]bool{}
 	for _, s := range c.Sources {
 		switch {
+		case s.Machine != "" && (s.Path != "" || s.Reader != nil):
+			bad("a source has a machine and a path")
+		case s.Machine != "" && ids[s.id()]:
+			bad("machine %s is named twice", s.Machine)
+		case s.Machine != "":
+			m, _, err := openMachine(s.Machine)
+			if err != nil {
+				bad("source: %w", err)
+			} else if !seen[m.Press] {
+				bad("%s is of press %s, which this agent does not serve", s.Machine, m.Press)
+			}
 		case s.Reader != nil && s.Name == "":
 			bad("a reader has no name")
 		case s.Reader == nil && s.Path == "":
@@ -170,8 +197,11 @@ func (c *Config) defaults() {
 
 // follows reports whether any source has no end of its own.
 func (c *Config) follows() bool {
+	if c.ByHand {
+		return true
+	}
 	for _, s := range c.Sources {
-		if s.Follow {
+		if s.Follow || s.Machine != "" {
 			return true
 		}
 	}

@@ -202,7 +202,8 @@ func TestExample(t *testing.T) {
 	// Every body of event.proto, so that a new one is not forgotten here.
 	fields := (&pb.Event{}).ProtoReflect().Descriptor().Oneofs().ByName("body").Fields()
 	for i := range fields.Len() {
-		if n := fields.Get(i).Number(); !kinds[byte(n)] {
+		// A period is signed through the api, for a plant and not for a press.
+		if n := fields.Get(i).Number(); !kinds[byte(n)] && fields.Get(i).Name() != "period_closed" {
 			t.Errorf("no example of %s", fields.Get(i).Name())
 		}
 	}

@@ -2,6 +2,8 @@ package agent
 
 import (
 	"errors"
+	"fmt"
+	"time"
 
 	"github.com/downweb/downweb/services/eventlog"
 	"github.com/downweb/downweb/services/ops"
@@ -34,6 +36,7 @@ func (a *Agent) RegisterMetrics(m *ops.Metrics) {
 	gauge("spool_limit_bytes", "Most bytes of events that may be held.", func(s Status) float64 { return float64(s.SpoolMax) })
 	flag("spool_full", "1 while the spool is full and reading has stopped.", func(s Status) bool { return s.Full })
 	flag("connected", "1 while the log server is reached.", func(s Status) bool { return s.Connected })
+	count("denied_total", "Times that the log server said: this agent may not. Another press than its own, a revoked key, a wrong password.", func(s Status) uint64 { return s.Denied })
 	flag("unproven", "1 while new events wait for the warehouse's first answer.", func(s Status) bool { return s.Unproven })
 	flag("clock_alarm", "1 while the clock is more than two seconds from the server's.", func(s Status) bool { return s.ClockAlarm })
 	gauge("clock_offset_seconds", "The server's clock less the agent's.", func(s Status) float64 { return s.ClockOffset.Seconds() })
@@ -61,6 +64,8 @@ func (a *Agent) Ready() error {
 		return errors.New("agent: not running")
 	case s.Full:
 		return errors.New("agent: the spool is full")
+	case s.DeniedNow(time.Now()):
+		return fmt.Errorf("agent: the log server refuses it: %s", s.LastDenied)
 	case !s.Connected:
 		return errors.New("agent: the log server is away")
 	case s.OldCopy:

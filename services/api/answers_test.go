@@ -84,7 +84,8 @@ func TestReconcile(t *testing.T) {
 	}
 	r := reconcile(f, rows)
 	want := &pb.Reconciliation{OverrunMinutes: 4, OtherOverrunMinutes: 28, UnusedAllowanceMinutes: 3, InterruptionMinutes: 1,
-		OwnExcessMinutes: 4 + 1 + 13 + 15, SavedMinutes: 2 + 1 + 2}
+		OwnExcessMinutes: 4 + 1 + 13 + 15, SavedMinutes: 2 + 1 + 2,
+		ClosingMinutes: 1, NotGrantedMinutes: 15}
 	if r.String() != want.String() {
 		t.Errorf("got  %v\nwant %v", r, want)
 	}

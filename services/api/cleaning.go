@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 
 	"google.golang.org/grpc/codes"
@@ -36,24 +37,37 @@ func (c *cleaningService) ListStationTimes(ctx context.Context, req *pb.ListStat
 	if err != nil {
 		return nil, err
 	}
-	resp := &pb.ListStationTimesResponse{Period: req.GetPeriod()}
+	resp := &pb.ListStationTimesResponse{Period: req.GetPeriod(), Zones: f.zones(), Cautions: f.planCautions(to)}
 	if resp.AsOf, err = c.s.asOf(ctx, f); err != nil {
 		return nil, err
 	}
-	rows, err := c.s.deps.Reader.Visits(ctx, f.narrow(), from, to)
+	rows, err := c.visits(ctx, f.narrow(), from, to)
 	if err != nil {
 		return nil, err
 	}
 	type group struct{ station, key string }
 	visits := map[group][]cleaning.Visit{}
+	cells := map[string]cleaning.Cells{} // by station, of views by shift name
 	for i := range rows {
 		r := &rows[i]
 		if r.Seq < 0 {
 			continue
 		}
 		g := group{r.Station, visitKey(req.GetGroupBy(), f, r)}
-		visits[g] = append(visits[g], cleaning.Visit{Session: r.Session, Station: r.Station, Task: r.Task, Occasion: r.Occasion,
-			From: r.From, To: r.To, Time: r.Time, Interruption: r.Interruption, Standard: r.Standard, Mark: r.Mark})
+		visits[g] = append(visits[g], f.visit(r))
+		if req.GetGroupBy() == pb.StationGroup_STATION_GROUP_SHIFT {
+			if cells[g.station] == nil {
+				cells[g.station] = cleaning.Cells{}
+			}
+			cells[g.station][g.key] = append(cells[g.station][g.key], cellEntry(r))
+		}
+	}
+	for _, station := range slices.Sorted(maps.Keys(cells)) {
+		for _, key := range slices.Sorted(maps.Keys(cells[station].Refuse(plantOfCell))) {
+			delete(visits, group{station, key})
+			resp.Refused = append(resp.Refused, fmt.Sprintf("%s on shift %s: fewer than %d badges or %d sessions in it, in all other shifts together, or in what is left out together",
+				station, key, cleaning.CellBadges, cleaning.CellSessions))
+		}
 	}
 	groups := make([]group, 0, len(visits))
 	for g := range visits {
@@ -68,7 +82,7 @@ func (c *cleaningService) ListStationTimes(ctx context.Context, req *pb.ListStat
 		t := &pb.StationTime{Station: g.station, Key: g.key, Visits: int64(x.Visits), LeftOut: int64(x.LeftOut),
 			MedianMinutes: x.Median / msPerMinute, P90Minutes: x.P90 / msPerMinute,
 			StandardMinutes: x.Standard / msPerMinute, OwnExcessMinutes: float64(x.Excess) / msPerMinute, SavedMinutes: float64(x.Saved) / msPerMinute,
-			TotalHours: float64(x.Total) / float64(timeline.Hour), Doubtful: int64(x.Doubtful), Small: x.Small,
+			TotalHours: float64(x.Total) / float64(timeline.Hour), HoursPerMonth: perMonth(x.Total, from, to), Doubtful: int64(x.Doubtful), Small: x.Small,
 			MeanMinutes: &pb.Estimate{N: int64(x.Visits), Method: "bootstrap percentile 95 %"}}
 		if x.Visits > 0 {
 			t.MeanMinutes.Value, t.MeanMinutes.Low, t.MeanMinutes.High = x.Mean/msPerMinute, x.Low/msPerMinute, x.High/msPerMinute
@@ -77,6 +91,7 @@ func (c *cleaningService) ListStationTimes(ctx context.Context, req *pb.ListStat
 		resp.Stations = append(resp.Stations, t)
 	}
 	resp.Reconciliation = reconcile(f, rows)
+	resp.Ranks = f.ranks(rows, from, to)
 	return resp, nil
 }
 
@@ -92,6 +107,8 @@ func visitKey(by pb.StationGroup, f *fleet, r *timeline.StationVisit) string {
 		return r.Plant
 	case pb.StationGroup_STATION_GROUP_OCCASION:
 		return occasionNames[r.Occasion]
+	case pb.StationGroup_STATION_GROUP_SHIFT:
+		return f.shiftOf(r)
 	}
 	return ""
 }
@@ -112,7 +129,7 @@ var occasionNames = map[timeline.Occasion]string{timeline.OccasionStartup: "star
 // task was not due) counts as excess too: the session had no time for it. rows
 // are in order of their key.
 func reconcile(f *fleet, rows []timeline.StationVisit) *pb.Reconciliation {
-	var excess, saved, interruption, unused, overrun, other int64
+	var excess, saved, interruption, unused, overrun, other, closing, notGranted int64
 	book := func(d int64) {
 		excess += max(0, d)
 		saved += max(0, -d)
@@ -124,6 +141,8 @@ func reconcile(f *fleet, rows []timeline.StationVisit) *pb.Reconciliation {
 		}
 		book(g.closing - g.openClose)
 		book(g.standard + g.openClose - g.allowance)
+		closing += g.closing - g.openClose
+		notGranted += g.standard + g.openClose - g.allowance
 		if g.leafless {
 			d := g.time + g.closing - g.allowance
 			other += max(0, d)
@@ -163,7 +182,8 @@ func reconcile(f *fleet, rows []timeline.StationVisit) *pb.Reconciliation {
 	end()
 	m := func(ms int64) float64 { return float64(ms) / msPerMinute }
 	return &pb.Reconciliation{OwnExcessMinutes: m(excess), SavedMinutes: m(saved), InterruptionMinutes: m(interruption),
-		UnusedAllowanceMinutes: m(unused), OverrunMinutes: m(overrun), OtherOverrunMinutes: m(other)}
+		UnusedAllowanceMinutes: m(unused), OverrunMinutes: m(overrun), OtherOverrunMinutes: m(other),
+		ClosingMinutes: m(closing), NotGrantedMinutes: m(notGranted)}
 }
 
 // groupSum is one group of overlapping sessions; times are ms.
@@ -205,10 +225,15 @@ func (c *cleaningService) ListSessions(ctx context.Context, req *pb.ListSessions
 	if err != nil {
 		return nil, err
 	}
-	resp := &pb.ListSessionsResponse{Period: req.GetPeriod()}
+	resp := &pb.ListSessionsResponse{Period: req.GetPeriod(), Cautions: f.planCautions(to)}
 	if resp.AsOf, err = c.s.asOf(ctx, f); err != nil {
 		return nil, err
 	}
+	h, err := c.s.deps.Reader.HandBacks(ctx, f.narrow(), from, to)
+	if err != nil {
+		return nil, err
+	}
+	resp.HandBack = &pb.HandBack{Sessions: h.Sessions, NotClosed: h.NotClosed, Tools: h.Tools, Guards: h.Guards, Isolation: h.Isolation}
 	size := pageSize(req.GetPageSize())
 	presses := f.scope
 	if more {
@@ -217,12 +242,13 @@ func (c *cleaningService) ListSessions(ctx context.Context, req *pb.ListSessions
 	}
 	var keys []sessionKey
 	for chunk := range slices.Chunk(presses, pressChunk) {
-		rows, err := c.s.deps.Reader.Visits(ctx, chunk, from, to)
+		rows, err := c.visits(ctx, chunk, from, to)
 		if err != nil {
 			return nil, err
 		}
 		byPress := map[string][]*pb.Session{}
 		keysOf := map[*pb.Session]sessionKey{}
+		opened := map[[2]string]bool{}
 		for i := range rows {
 			r := &rows[i]
 			id := r.Plant + "/" + r.Press
@@ -230,6 +256,9 @@ func (c *cleaningService) ListSessions(ctx context.Context, req *pb.ListSessions
 			list := byPress[id]
 			if r.Seq < 0 {
 				x := sessionOf(r)
+				x.Zone = f.zoneOf(id)
+				x.Reopened = opened[[2]string{id, r.Session}]
+				opened[[2]string{id, r.Session}] = true
 				if n := len(list); n > 0 && r.SessionFrom < list[n-1].To.AsTime().UnixMilli() {
 					x.SameGroup, x.OverrunMs = true, 0
 				}
@@ -237,6 +266,7 @@ func (c *cleaningService) ListSessions(ctx context.Context, req *pb.ListSessions
 				byPress[id] = append(list, x)
 			} else if n := len(list); n > 0 && keysOf[list[n-1]] == k {
 				list[n-1].Visits = append(list[n-1].Visits, visitOf(r))
+				list[n-1].InterruptionMs += r.Interruption
 			}
 		}
 		for _, id := range chunk {
@@ -265,7 +295,9 @@ func compareSessions(a, b sessionKey) int {
 func sessionOf(r *timeline.StationVisit) *pb.Session {
 	return &pb.Session{Press: r.Plant + "/" + r.Press, Session: r.Session, Day: r.Day.String(), Occasion: pb.Occasion(r.Occasion),
 		From: stamp(r.SessionFrom), To: stamp(r.SessionTo), ClosedByRule: r.ClosedByRule, AllowanceMs: r.Allowance,
-		ElapsedMs: r.SessionTo - r.SessionFrom, ClosingMs: r.Closing, OverrunMs: overOf(r)}
+		ElapsedMs: r.SessionTo - r.SessionFrom, ClosingMs: r.Closing, OverrunMs: overOf(r),
+		HandedBack: r.Checks&timeline.CheckStated != 0, ToolsCountedOut: r.Checks&timeline.CheckTools != 0,
+		GuardsRestored: r.Checks&timeline.CheckGuards != 0, IsolationRemoved: r.Checks&timeline.CheckIsolation != 0}
 }
 
 // overOf is the time of a session over its allowance: of start-up and shut-down
@@ -279,5 +311,6 @@ func overOf(r *timeline.StationVisit) int64 {
 }
 
 func visitOf(r *timeline.StationVisit) *pb.Visit {
-	return &pb.Visit{Station: r.Station, Task: r.Task, From: stamp(r.From), To: stamp(r.To), TimeMs: r.Time, StandardMs: r.Standard, Mark: r.Mark}
+	return &pb.Visit{Station: r.Station, Task: r.Task, From: stamp(r.From), To: stamp(r.To), TimeMs: r.Time, StandardMs: r.Standard, Mark: r.Mark,
+		InterruptionMs: r.Interruption, OwnMs: r.Own}
 }

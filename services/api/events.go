@@ -107,7 +107,7 @@ func (v *eventService) ListEvents(ctx context.Context, req *pb.ListEventsRequest
 	}
 	q.MaxPos = resp.AsOf.Pos
 	if !empty(req.GetScope()) {
-		q.Presses = f.scope
+		q.Presses = f.withPlants(req.GetScope())
 	}
 	if q.MaxPos == 0 || !empty(req.GetScope()) && len(f.scope) == 0 {
 		return resp, nil
@@ -147,7 +147,7 @@ func (v *eventService) WatchEvents(req *pb.WatchEventsRequest, out pb.EventServi
 			return false
 		}
 		_, in := slices.BinarySearch(f.scope, e.Event.Plant+"/"+e.Event.Press)
-		return in || empty(req.GetScope())
+		return in || empty(req.GetScope()) || slices.Contains(f.withPlants(req.GetScope()), e.Event.Plant+"/"+e.Event.Press)
 	}
 	wake, stop := v.s.notices()
 	defer stop()

@@ -5,10 +5,12 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"math/big"
 	"slices"
 
 	"google.golang.org/grpc/codes"
 
+	"github.com/downweb/downweb/analytics/cleaning"
 	"github.com/downweb/downweb/analytics/loss"
 	"github.com/downweb/downweb/analytics/timeline"
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
@@ -36,7 +38,14 @@ func (l *lossService) GetLosses(ctx context.Context, req *pb.GetLossesRequest) (
 	if resp.AsOf, err = l.s.asOf(ctx, f); err != nil {
 		return nil, err
 	}
-	sums, err := l.s.deps.Reader.LossSums(ctx, false, f.narrow(), from, to)
+	byDay := false
+	switch req.GetGroupBy() {
+	case pb.LossGroup_LOSS_GROUP_DAY, pb.LossGroup_LOSS_GROUP_WEEK, pb.LossGroup_LOSS_GROUP_MONTH:
+		byDay = true
+	}
+	// Total and groups are of one reading, so that the groups add up to it while
+	// events arrive.
+	sums, err := l.s.deps.Reader.LossSums(ctx, byDay, f.narrow(), from, to)
 	if err != nil {
 		return nil, err
 	}
@@ -52,7 +61,8 @@ func (l *lossService) GetLosses(ctx context.Context, req *pb.GetLossesRequest) (
 		}
 		return groups[key]
 	}
-	base := int64(0) // what points are a share of; 0: the group's own planned time
+	key := func(k string) string { return k } // of a fact's group, in the answer
+	base := int64(0)                          // what points are a share of; 0: the group's own planned time
 	switch by := req.GetGroupBy(); by {
 	case pb.LossGroup_LOSS_GROUP_UNSPECIFIED:
 	case pb.LossGroup_LOSS_GROUP_PRESS, pb.LossGroup_LOSS_GROUP_KIND, pb.LossGroup_LOSS_GROUP_PLANT:
@@ -66,29 +76,18 @@ func (l *lossService) GetLosses(ctx context.Context, req *pb.GetLossesRequest) (
 			group(key).addDays(&sums[i])
 		}
 	case pb.LossGroup_LOSS_GROUP_DAY, pb.LossGroup_LOSS_GROUP_WEEK, pb.LossGroup_LOSS_GROUP_MONTH:
-		days, err := l.s.deps.Reader.LossSums(ctx, true, f.narrow(), from, to)
-		if err != nil {
-			return nil, err
-		}
-		// The total is of the same reading, so that the groups add up to it while
-		// events arrive.
-		total = newTreeSum()
-		for i := range days {
-			total.addDays(&days[i])
-		}
-		resp.Total = total.tree("", 0)
-		for i := range days {
-			d, err := timeline.ParseDay(days[i].Key)
+		for i := range sums {
+			d, err := timeline.ParseDay(sums[i].Key)
 			if err != nil {
 				return nil, fmt.Errorf("stored day: %w", err)
 			}
-			key := days[i].Key
+			key := sums[i].Key
 			if by == pb.LossGroup_LOSS_GROUP_WEEK {
 				key = d.Week()
 			} else if by == pb.LossGroup_LOSS_GROUP_MONTH {
 				key = d.Month()
 			}
-			group(key).addDays(&days[i])
+			group(key).addDays(&sums[i])
 		}
 	case pb.LossGroup_LOSS_GROUP_SHIFT, pb.LossGroup_LOSS_GROUP_STATION, pb.LossGroup_LOSS_GROUP_FAMILY:
 		name := map[pb.LossGroup]string{pb.LossGroup_LOSS_GROUP_SHIFT: "shift", pb.LossGroup_LOSS_GROUP_STATION: "station", pb.LossGroup_LOSS_GROUP_FAMILY: "family"}[by]
@@ -96,12 +95,28 @@ func (l *lossService) GetLosses(ctx context.Context, req *pb.GetLossesRequest) (
 		if err != nil {
 			return nil, err
 		}
+		if by == pb.LossGroup_LOSS_GROUP_SHIFT {
+			refused, err := l.s.shiftsRefused(ctx, f, from, to, facts)
+			if err != nil {
+				return nil, err
+			}
+			if len(refused) > 0 {
+				key = func(k string) string {
+					if refused[k] {
+						return shiftsTogether
+					}
+					return k
+				}
+				resp.Notes = append(resp.Notes, fmt.Sprintf("Shifts with fewer than %d badges or %d cleaning sessions, in themselves or in all others together, are shown as one (%s): fewer would speak of persons.",
+					cleaning.CellBadges, cleaning.CellSessions, shiftsTogether))
+			}
+		}
 		for len(facts) > 0 {
 			n := 1
 			for n < len(facts) && facts[n].Key == facts[0].Key {
 				n++
 			}
-			group(facts[0].Key).addFacts(facts[:n])
+			group(key(facts[0].Key)).addFacts(facts[:n])
 			facts = facts[n:]
 		}
 		if by != pb.LossGroup_LOSS_GROUP_SHIFT {
@@ -115,6 +130,11 @@ func (l *lossService) GetLosses(ctx context.Context, req *pb.GetLossesRequest) (
 	}
 	if n := len(resp.Groups); n > maxRows {
 		return nil, withDetails(codes.ResourceExhausted, fmt.Sprintf("the answer has %d groups, at most %d are sent: narrow the period or the scope, or group by week or month", n, maxRows))
+	}
+	if req.GetView() != pb.LossView_LOSS_VIEW_UNSPECIFIED {
+		if err := l.addViews(ctx, req, f, from, to, resp, total, groups, base, key); err != nil {
+			return nil, err
+		}
 	}
 	resp.Notes = append(append(resp.Notes, total.notes()...), f.policyNotes()...)
 	return resp, nil
@@ -130,14 +150,18 @@ type purse struct {
 type treeSum struct {
 	sums     loss.Sums
 	money    map[purse]*[loss.NumLeaves]*loss.Money
+	days     map[purse]*timeline.LossSum       // press-days that are not yet in money
 	labour   map[string]*loss.Money            // outside planned time, by currency
 	outside  map[string]*[loss.NumLeaves]int64 // material outside planned time, billionths, by currency
 	closed   int64
+	restarts loss.Restarts
+	found    int64 // downstream, mm
+	byFacts  bool  // facts know neither
 	unpriced int64 // press-days without an hour's value
 }
 
 func newTreeSum() *treeSum {
-	return &treeSum{money: map[purse]*[loss.NumLeaves]*loss.Money{}, labour: map[string]*loss.Money{}, outside: map[string]*[loss.NumLeaves]int64{}}
+	return &treeSum{money: map[purse]*[loss.NumLeaves]*loss.Money{}, days: map[purse]*timeline.LossSum{}, labour: map[string]*loss.Money{}, outside: map[string]*[loss.NumLeaves]int64{}}
 }
 
 func (t *treeSum) purse(currency string, constrained bool) *[loss.NumLeaves]*loss.Money {
@@ -155,9 +179,20 @@ func (t *treeSum) purse(currency string, constrained bool) *[loss.NumLeaves]*los
 func (t *treeSum) addDays(s *timeline.LossSum) {
 	sums := loss.SumOf(s)
 	t.sums.Merge(&sums)
-	m := t.purse(s.Currency, s.Constrained)
+	t.purse(s.Currency, s.Constrained)
+	d := t.days[purse{s.Currency, s.Constrained}]
+	if d == nil {
+		d = &timeline.LossSum{}
+		t.days[purse{s.Currency, s.Constrained}] = d
+	}
 	for _, l := range loss.Losses() {
-		m[l].Add(m[l], loss.LeafMoney(s, l))
+		d.In[l].Material += s.In[l].Material
+		if s.Priced[l] != nil {
+			if d.Priced[l] == nil {
+				d.Priced[l] = new(big.Int)
+			}
+			d.Priced[l].Add(d.Priced[l], s.Priced[l])
+		}
 	}
 	if t.labour[s.Currency] == nil {
 		t.labour[s.Currency] = new(loss.Money)
@@ -167,6 +202,24 @@ func (t *treeSum) addDays(s *timeline.LossSum) {
 		t.addOutside(s.Currency, loss.Leaf(l), s.Out[l].Material)
 	}
 	t.closed += s.ClosedByRule
+	t.found += s.Downstream
+	t.restarts.Cleans += s.RestartCleans
+	t.restarts.Len += s.RestartMM
+	t.restarts.Waste += s.RestartWaste
+	t.restarts.Excess += s.RestartExcess
+	t.restarts.Squares += s.RestartSquares
+}
+
+// price turns what addDays has gathered into money, once for all press-days of a
+// purse.
+func (t *treeSum) price() {
+	for k, d := range t.days {
+		m := t.purse(k.currency, k.constrained)
+		for _, l := range loss.Losses() {
+			m[l].Add(m[l], loss.LeafMoney(d, l))
+		}
+	}
+	clear(t.days)
 }
 
 func (t *treeSum) addOutside(currency string, l loss.Leaf, nano int64) {
@@ -180,6 +233,7 @@ func (t *treeSum) addOutside(currency string, l loss.Leaf, nano int64) {
 }
 
 func (t *treeSum) addFacts(facts []timeline.FactSum) {
+	t.byFacts = true
 	sums, _ := loss.FactTree(facts)
 	t.sums.Merge(&sums)
 	by := map[purse][]timeline.FactSum{}
@@ -201,6 +255,7 @@ func (t *treeSum) addFacts(facts []timeline.FactSum) {
 
 // purses are the money that can be shown, by currency, press hour first.
 func (t *treeSum) purses() []purse {
+	t.price()
 	var out []purse
 	for k := range t.money {
 		if k.currency != "" {
@@ -248,6 +303,7 @@ func (f *fleet) policyNotes() []string {
 // tree is the answer's form. base, if not 0, is the planned time (ms) that
 // points are a share of.
 func (t *treeSum) tree(key string, base int64) *pb.LossTree {
+	t.price()
 	s := &t.sums
 	f := s.Factors()
 	out := &pb.LossTree{
@@ -258,6 +314,7 @@ func (t *treeSum) tree(key string, base int64) *pb.LossTree {
 		BookedExcessMm: s.Excess, NoteSpillMs: s.NoteSpill, AssumedRateMm: s.AssumedMM, ClosedByRule: t.closed,
 		PressDays: s.PressDays, UnknownReasons: s.UnknownReason,
 	}
+	out.DownstreamMm, out.RestartEstimateMm = t.found, t.restartEstimate()
 	out.OeeLow, out.OeeHigh = s.Range()
 	out.OutsidePlannedBusyUs, out.OutsideOee = s.OutsidePolicy()
 	if base == 0 {
@@ -347,6 +404,15 @@ func (t *treeSum) tree(key string, base int64) *pb.LossTree {
 		}
 	}
 	return out
+}
+
+// restartEstimate stands beside the tree; its meters are in the leaves already.
+func (t *treeSum) restartEstimate() *pb.Estimate {
+	if t.byFacts {
+		return &pb.Estimate{Method: "not told by shift, station or family"}
+	}
+	e := t.restarts.Estimate()
+	return &pb.Estimate{Value: e.Value, Low: e.Low, High: e.High, N: e.N, Method: e.Method, Ok: e.OK}
 }
 
 func shareLeaves(name string) []loss.Leaf {

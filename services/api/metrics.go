@@ -32,6 +32,7 @@ func (s *Server) RegisterMetrics(m *ops.Metrics) {
 	m.Add("downweb_api_calls_total", s.calls.calls)
 	m.Add("downweb_api_call_seconds", s.calls.seconds)
 	m.Add("downweb_api_open_calls", s.calls.open)
+	s.watched.register(m)
 }
 
 // begin notes a call; the function it returns notes its end.

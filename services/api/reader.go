@@ -15,7 +15,13 @@ type Reader interface {
 	FactSums(ctx context.Context, by string, presses []string, from, to timeline.Day) ([]timeline.FactSum, error)
 	PressDays(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.PressDay, error)
 	Visits(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.StationVisit, error)
+	// CrewsElsewhere are the times in which crews with sessions on the presses
+	// had a session open on another press of the plant.
+	CrewsElsewhere(ctx context.Context, presses []string, from, to timeline.Day) ([]CrewElsewhere, error)
+	// HandBacks counts sessions and what was not stated when they ended.
+	HandBacks(ctx context.Context, presses []string, from, to timeline.Day) (HandBacks, error)
 	Duties(ctx context.Context, presses []string, from, to timeline.Day) ([]timeline.DutyRow, error)
+	DutyReader
 	// DutyCounts counts duties by station and outcome.
 	DutyCounts(ctx context.Context, presses []string, from, to timeline.Day) ([]DutyCount, error)
 	// Hazards are the numbers of all hazards of the duties, and whether any
@@ -81,6 +87,16 @@ type Writer interface {
 
 // Violation names one field of an event, by its path, and what is wrong.
 type Violation struct{ Field, Reason string }
+
+// CrewElsewhere is when a crew at work on a press had a session open on another.
+type CrewElsewhere struct {
+	Press string // "plant/press"
+	Crew  string // pseudonym
+	timeline.Interval
+}
+
+// HandBacks counts sessions and what was not stated when they ended.
+type HandBacks struct{ Sessions, NotClosed, Tools, Guards, Isolation int64 }
 
 // DutyCount is how many duties of a station had an outcome.
 type DutyCount struct {

@@ -58,13 +58,20 @@ func (r *registryService) ListRevisions(ctx context.Context, req *pb.ListRevisio
 	return resp, nil
 }
 
-// PlanApply shows what ApplyPlant would change and recompute.
+// PlanApply shows what ApplyPlant would change and recompute, and what it would
+// do to the duties of a week to come.
 func (r *registryService) PlanApply(ctx context.Context, req *pb.PlanApplyRequest) (*pb.PlanApplyResponse, error) {
 	p, err := r.s.deps.Registry.Plan(ctx, req.GetPlant())
 	if err != nil {
 		return nil, err
 	}
-	return &pb.PlanApplyResponse{CurrentRev: p.CurrentRev, Changes: p.Changes, DirtyFrom: p.DirtyFrom, DirtyPresses: p.DirtyPresses}, nil
+	cur, err := r.s.currentPlant(ctx, req.GetPlant().GetPlant())
+	if err != nil {
+		return nil, err
+	}
+	resp := &pb.PlanApplyResponse{CurrentRev: p.CurrentRev, Changes: p.Changes, DirtyFrom: p.DirtyFrom, DirtyPresses: p.DirtyPresses}
+	resp.Duties, err = r.s.dutyForecast(ctx, cur, req.GetPlant(), p.Dirty)
+	return resp, err
 }
 
 // ApplyPlant appends a whole document; ABORTED with the current revision if

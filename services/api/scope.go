@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -32,16 +33,55 @@ func (s *Server) inScope(ctx context.Context, sc *pb.Scope) (*fleet, error) {
 	if err != nil {
 		return nil, err
 	}
-	return fleetOf(revs, sc)
+	return fleetFrom(revs, sc, s.resolved.of)
+}
+
+// resolvedPlants keeps what the latest documents resolve to: checking and
+// resolving a large fleet takes longer than the sums of its losses. A revision
+// never changes, and a resolved press is not changed by who reads it.
+type resolvedPlants struct {
+	mu sync.Mutex
+	by map[string]resolvedPlant
+}
+
+type resolvedPlant struct {
+	rev     *pb.RegistryRevision
+	presses []*timeline.Press
+}
+
+// of resolves a revision, or gives what it resolved to before.
+func (r *resolvedPlants) of(rev *pb.RegistryRevision) ([]*timeline.Press, error) {
+	plant := rev.GetPlant().GetPlant()
+	r.mu.Lock()
+	known := r.by[plant]
+	r.mu.Unlock()
+	if known.rev == rev {
+		return known.presses, nil
+	}
+	list, err := registry.Resolve(rev.Plant)
+	if err != nil {
+		return nil, err
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.by == nil {
+		r.by = map[string]resolvedPlant{}
+	}
+	r.by[plant] = resolvedPlant{rev, list}
+	return list, nil
 }
 
 // fleetOf resolves a scope against registry revisions, one per plant.
 func fleetOf(revs []*pb.RegistryRevision, sc *pb.Scope) (*fleet, error) {
+	return fleetFrom(revs, sc, func(r *pb.RegistryRevision) ([]*timeline.Press, error) { return registry.Resolve(r.Plant) })
+}
+
+func fleetFrom(revs []*pb.RegistryRevision, sc *pb.Scope, resolve func(*pb.RegistryRevision) ([]*timeline.Press, error)) (*fleet, error) {
 	f := &fleet{presses: map[string]*timeline.Press{}, plants: map[string]*pb.Plant{}, scope: []string{}}
 	kinds := map[string]bool{}
 	for _, r := range revs {
 		f.rev = max(f.rev, r.Rev)
-		list, err := registry.Resolve(r.Plant)
+		list, err := resolve(r)
 		if err != nil {
 			return nil, fmt.Errorf("registry revision %d: %w", r.Rev, err)
 		}
@@ -78,6 +118,19 @@ func fleetOf(revs []*pb.RegistryRevision, sc *pb.Scope) (*fleet, error) {
 
 // narrow is the list of presses to hand to a query.
 func (f *fleet) narrow() []string { return f.scope }
+
+// withPlants is the presses in scope and, where the scope names whole plants,
+// what is said of these.
+func (f *fleet) withPlants(sc *pb.Scope) []string {
+	if len(sc.GetPlants()) == 0 || len(sc.GetPresses()) > 0 || len(sc.GetKinds()) > 0 {
+		return f.scope
+	}
+	out := slices.Clone(f.scope)
+	for _, p := range sc.GetPlants() {
+		out = append(out, p+"/"+timeline.PlantPress)
+	}
+	return out
+}
 
 // zones of the plants in scope.
 func (f *fleet) zones() []string {
@@ -138,7 +191,7 @@ func (s *Server) asOf(ctx context.Context, f *fleet) (*pb.AsOf, error) {
 		last = max(last, t)
 	}
 	if first != 0 {
-		out.Through = stamp(first)
+		out.Through, out.Newest = stamp(first), stamp(last)
 	}
 	for _, id := range f.scope {
 		t, ok := fr[id]

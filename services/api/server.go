@@ -27,6 +27,7 @@ import (
 type Config struct {
 	Listen  string // host:port for gRPC
 	Version string
+	Schema  uint32 // number of the newest change of the tables
 	Log     *slog.Logger
 }
 
@@ -46,6 +47,14 @@ type Deps struct {
 	// Redrive sends a dead letter through the line again. refused says why that
 	// cannot be. May be nil: then redriving is UNAVAILABLE.
 	Redrive func(ctx context.Context, l DeadLetter) (refused string, err error)
+	// States are the states of presses by their slices from an instant (unix ms)
+	// on; may be nil: then none is told.
+	States func(ctx context.Context, presses []string, from int64) (map[string]PressState, error)
+	// Explainer says what is behind a leaf; may be nil: then that is UNAVAILABLE.
+	Explainer Explainer
+	// Changes says what arrived after a period was signed; may be nil: then
+	// nothing can be signed.
+	Changes Changes
 }
 
 // Server answers over gRPC.
@@ -58,7 +67,10 @@ type Server struct {
 	addr    net.Addr
 	studies *studyRunner
 	calls   *callMetrics
+	watched *pressWatch
 	now     func() time.Time
+
+	resolved resolvedPlants
 }
 
 // New makes a server; it does nothing until Run.
@@ -66,7 +78,7 @@ func New(cfg Config, deps Deps) *Server {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{cfg: cfg, deps: deps, log: cfg.Log, ready: make(chan struct{}), closing: make(chan struct{}), now: time.Now, calls: newCallMetrics()}
+	s := &Server{cfg: cfg, deps: deps, log: cfg.Log, ready: make(chan struct{}), closing: make(chan struct{}), now: time.Now, calls: newCallMetrics(), watched: newPressWatch()}
 	s.studies = newStudyRunner(s)
 	return s
 }
@@ -96,6 +108,8 @@ func (s *Server) Run(ctx context.Context) error {
 	close(s.ready)
 	done := make(chan error, 1)
 	go func() { done <- g.Serve(ln) }()
+	watching := make(chan struct{})
+	go func() { defer close(watching); s.watchPresses(ctx) }()
 	studies := make(chan struct{})
 	go func() { defer close(studies); s.studies.run(ctx) }()
 	select {
@@ -113,6 +127,7 @@ func (s *Server) Run(ctx context.Context) error {
 		g.Stop()
 	}
 	<-studies
+	<-watching
 	return nil
 }
 

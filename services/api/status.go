@@ -32,6 +32,9 @@ func (t *statusService) GetStatus(ctx context.Context, req *pb.GetStatusRequest)
 	if resp.AsOf, err = s.asOf(ctx, f); err != nil {
 		return nil, err
 	}
+	if req.GetGlance() {
+		return t.glance(ctx, f, resp)
+	}
 	logs, err := r.PressLogs(ctx)
 	if err != nil {
 		return nil, err
@@ -59,13 +62,21 @@ func (t *statusService) GetStatus(ctx context.Context, req *pb.GetStatusRequest)
 		for id := range logs {
 			names = append(names, id)
 		}
-		for id := range agents {
+		for id := range agents { // whoever records by hand asks for marks too
 			names = append(names, id)
 		}
+		names = slices.DeleteFunc(names, func(id string) bool {
+			_, press := splitPress(id)
+			return press == timeline.PlantPress
+		})
 		slices.Sort(names)
 		names = slices.Compact(names)
 	}
 	now := s.now().UnixMilli()
+	states, err := t.states(ctx, f, frontiers)
+	if err != nil {
+		return nil, err
+	}
 	for _, id := range names {
 		l := logs[id]
 		p := &pb.PressStatus{Press: id, Events: l.Events, OverlapMs: l.OverlapMS, OverlapMm: l.OverlapMM, Dead: l.Dead,
@@ -79,6 +90,7 @@ func (t *statusService) GetStatus(ctx context.Context, req *pb.GetStatusRequest)
 		if at, ok := frontiers[id]; ok {
 			p.Frontier, p.LagMs = stamp(at), now-at
 		}
+		states[id].tell(p)
 		if from, ok := dirty[id]; ok && l.Events > 0 {
 			from = max(from, l.FirstEvent) // before it there is nothing to compute again
 			p.DirtyFrom = dirtyDay(f.presses[id], from)
@@ -86,6 +98,7 @@ func (t *statusService) GetStatus(ctx context.Context, req *pb.GetStatusRequest)
 		}
 		resp.Presses = append(resp.Presses, p)
 	}
+	resp.SchemaVersion = s.cfg.Schema
 	if s.deps.Roles != nil {
 		resp.Roles = s.deps.Roles()
 	}

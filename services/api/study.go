@@ -44,12 +44,12 @@ func (t *studyService) CreateStudy(ctx context.Context, req *pb.CreateStudyReque
 			return nil, invalid(fmt.Sprintf("spec.stations[%d]", i), "stands twice")
 		}
 	}
-	fillSpec(spec)
-	run := runSpec(spec)
-	if err := run.Validate(); err != nil {
-		text := strings.TrimPrefix(err.Error(), study.ErrSpec.Error()+": ")
-		field, reason, _ := strings.Cut(text, " ")
-		return nil, invalid("spec."+field, reason)
+	FillSpec(spec)
+	if spec.Columns != nil {
+		return nil, invalid("spec.columns", "are for a table of one's own, which is studied where it is: downweb study ask SPEC --csv FILE")
+	}
+	if _, err := RunSpec(spec); err != nil {
+		return nil, err
 	}
 	id, err := uuid.NewV7()
 	if err != nil {
@@ -81,8 +81,14 @@ func (f *fleet) stations() map[string]bool {
 	return out
 }
 
-// fillSpec writes the defaults into a spec.
-func fillSpec(s *pb.StudySpec) {
+// specError names the field of a spec that cannot be run.
+func specError(err error) error {
+	field, reason, _ := strings.Cut(strings.TrimPrefix(err.Error(), study.ErrSpec.Error()+": "), " ")
+	return invalid("spec."+field, reason)
+}
+
+// FillSpec writes the defaults into a spec.
+func FillSpec(s *pb.StudySpec) {
 	d := study.DefaultSpec()
 	if s.MaxLag == nil {
 		s.MaxLag = proto.Int32(int32(d.MaxLag))
@@ -104,13 +110,24 @@ func fillSpec(s *pb.StudySpec) {
 	}
 }
 
-// runSpec is the spec as the study package takes it. Stations are chosen when
-// the data set is made.
-func runSpec(s *pb.StudySpec) study.Spec {
+// RunSpec is the spec as the study package takes it. Stations are chosen when
+// the data set is made. What cannot be run is refused with its field.
+func RunSpec(s *pb.StudySpec) (study.Spec, error) {
 	out := study.DefaultSpec()
 	out.MaxLag, out.Permutations, out.Seed = int(s.GetMaxLag()), int(s.GetPermutations()), s.GetSeed()
 	out.MinRunMM, out.MinCoverage, out.Block = s.GetMinRunMm(), s.GetMinCoverage(), study.Block(s.GetBlock())
-	return out
+	out.AnyDependence = s.GetDependence() == "any"
+	var err error
+	if out.Trial, err = trialPlan("spec.trial", s.GetTrial()); err != nil {
+		return out, err
+	}
+	if t := out.Trial; t != nil && len(s.GetStations()) > 0 && !slices.Contains(s.GetStations(), t.Station) {
+		return out, invalid("spec.trial.station", "is not one of spec.stations")
+	}
+	if err := out.Validate(); err != nil {
+		return out, specError(err)
+	}
+	return out, nil
 }
 
 // putStudy keeps a version of a study.
@@ -160,11 +177,22 @@ func stateWord(s pb.StudyState) string {
 	return strings.ToLower(strings.TrimPrefix(s.String(), "STUDY_STATE_"))
 }
 
-// GetStudy returns a study.
+// GetStudy returns a study; among its cautions, how often its method is right.
 func (t *studyService) GetStudy(ctx context.Context, req *pb.GetStudyRequest) (*pb.GetStudyResponse, error) {
 	x, _, err := t.s.study(ctx, req.GetId())
 	if err != nil {
 		return nil, err
+	}
+	if x.State == pb.StudyState_STUDY_STATE_DONE {
+		res, err := keptResult(x)
+		if err != nil {
+			return nil, err
+		}
+		lines, err := MethodHonesty(res)
+		if err != nil {
+			return nil, err
+		}
+		x.Cautions = append(x.Cautions, lines...)
 	}
 	return &pb.GetStudyResponse{Study: x}, nil
 }

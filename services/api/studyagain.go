@@ -13,12 +13,14 @@ import (
 	"time"
 
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 
 	"github.com/downweb/downweb/analytics/study"
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 )
 
-// RerunStudy computes a study again from its kept data set.
+// RerunStudy computes a study again from its kept data set, by the method that
+// it was made with.
 func (t *studyService) RerunStudy(ctx context.Context, req *pb.RerunStudyRequest) (*pb.RerunStudyResponse, error) {
 	x, err := t.s.doneStudy(ctx, req.GetId())
 	if err != nil {
@@ -28,7 +30,11 @@ func (t *studyService) RerunStudy(ctx context.Context, req *pb.RerunStudyRequest
 	if err != nil {
 		return nil, err
 	}
-	c, err := compute(ctx, d, x.Spec, nil)
+	kept, err := keptResult(x)
+	if err != nil {
+		return nil, err
+	}
+	c, err := compute(ctx, d, x.Spec, kept.Method, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -56,10 +62,14 @@ type computed struct {
 
 // compute runs a study. It returns when ctx ends; the work itself then goes on
 // unheard to its end.
-func compute(ctx context.Context, d *study.DataSet, spec *pb.StudySpec, progress func(done, total int)) (*computed, error) {
+func compute(ctx context.Context, d *study.DataSet, spec *pb.StudySpec, method string, progress func(done, total int)) (*computed, error) {
 	type answer struct {
 		c   *computed
 		err error
+	}
+	run, err := RunSpec(spec)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %s", study.ErrSpec, status.Convert(err).Message())
 	}
 	out := make(chan answer, 1)
 	go func() {
@@ -68,7 +78,7 @@ func compute(ctx context.Context, d *study.DataSet, spec *pb.StudySpec, progress
 				out <- answer{nil, fmt.Errorf("a study panicked: %v\n%s", p, debug.Stack())}
 			}
 		}()
-		res, err := study.Run(d, runSpec(spec), progress)
+		res, err := study.RunMethod(d, run, method, progress)
 		if err != nil {
 			out <- answer{nil, err}
 			return
@@ -141,7 +151,8 @@ func firstDifference(kept, now *study.DataSet) string {
 // chunkBytes is the size of one message of GetDataSet.
 const chunkBytes = 64 << 10
 
-// GetDataSet streams the kept data set: its canonical bytes, or CSV.
+// GetDataSet streams the kept data set: its canonical bytes, a file that other
+// programs read, or what there is to know about these.
 func (t *studyService) GetDataSet(req *pb.GetDataSetRequest, out pb.StudyService_GetDataSetServer) error {
 	ctx := out.Context()
 	x, _, err := t.s.study(ctx, req.GetId())
@@ -158,16 +169,8 @@ func (t *studyService) GetDataSet(req *pb.GetDataSetRequest, out pb.StudyService
 	if err != nil {
 		return err
 	}
-	if req.GetFormat() == pb.DataSetFormat_DATA_SET_FORMAT_CSV {
-		d, err := study.Parse(b)
-		if err != nil {
-			return err
-		}
-		var text bytes.Buffer
-		if err := d.WriteCSV(&text); err != nil {
-			return err
-		}
-		b = text.Bytes()
+	if b, err = dataSetFile(x, b, req.GetFormat()); err != nil {
+		return err
 	}
 	for chunk := range slices.Chunk(b, chunkBytes) {
 		if err := out.Send(&pb.GetDataSetResponse{Chunk: chunk}); err != nil {

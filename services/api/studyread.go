@@ -112,7 +112,7 @@ func (s *Server) quietData(ctx context.Context, spec *pb.StudySpec) (*studyData,
 	if ok, err := atRest(); err != nil || !ok || pos2 != pos || rev2 != rev {
 		return nil, err
 	}
-	asOf.Pos, asOf.RegistryRev = pos, rev
+	asOf.Pos, asOf.RegistryRev, asOf.Newest = pos, rev, nil
 	return &studyData{set: dataSet(days, visits, stationsOf(spec)), period: periodOf(spec, from, to), asOf: asOf}, nil
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"runtime/debug"
 	"strings"
 	"sync"
@@ -130,7 +131,10 @@ func (r *studyRunner) answer(ctx context.Context, x *pb.Study) (why string, err 
 	if x.DataSha256, err = r.s.deps.Reader.PutData(ctx, d.set.Bytes()); err != nil {
 		return "", err
 	}
-	c, err := compute(ctx, d.set, x.Spec, func(done, total int) { r.set(x.Id, done, total) })
+	if x.Predecessors, err = r.s.predecessors(ctx, x); err != nil {
+		return "", err
+	}
+	c, err := compute(ctx, d.set, x.Spec, study.Method, func(done, total int) { r.set(x.Id, done, total) })
 	switch {
 	case errors.Is(err, study.ErrSpec), errors.Is(err, study.ErrData):
 		return err.Error(), nil
@@ -141,12 +145,17 @@ func (r *studyRunner) answer(ctx context.Context, x *pb.Study) (why string, err 
 		return "internal error", nil
 	}
 	x.ResultJson, x.ResultSha256 = string(c.text), c.sum
-	describe(x, c.result)
+	Describe(x, c.result)
+	lines, err := r.s.moneyLines(ctx, x, c.result)
+	if err != nil {
+		return "", err
+	}
+	addMoney(x, lines)
 	return "", nil
 }
 
-// describe copies what people read first out of a result.
-func describe(x *pb.Study, res *study.Result) {
+// Describe copies what people read first out of a result.
+func Describe(x *pb.Study, res *study.Result) {
 	x.Findings, x.Sentences, x.Cautions, x.DataNotes = nil, nil, nil, nil
 	level := fmt.Sprintf("%.4g %%", 100*(1-res.Spec.Alpha))
 	if len(res.Summary) > 0 {
@@ -156,21 +165,27 @@ func describe(x *pb.Study, res *study.Result) {
 	for i := range res.Findings {
 		f := &res.Findings[i]
 		p := &pb.StationFinding{Station: f.Name, Grade: int32(f.Grade), NotCleanedRows: int64(f.NotCleaned), Presses: int64(f.Informative),
-			Sentence: strings.Join(f.Sentences, " "),
+			Sentence: strings.Join(said(f.Sentences), " "),
 			Meters:   &pb.Estimate{N: int64(f.NotCleaned)}, RateRatio: &pb.Estimate{N: int64(f.NotCleaned)}}
-		if e := f.Waste; e != nil {
+		if t := trialOf(res, f); t != nil {
+			how := "assignment drawn again, " + level
+			p.Meters = &pb.Estimate{Value: t.Effect, Low: t.Low, High: t.High, N: int64(t.Rows), Method: how, Ok: true}
+			p.RateRatio = &pb.Estimate{Value: math.Exp(t.Beta), Low: math.Exp(t.BetaLow), High: math.Exp(t.BetaHigh), N: int64(t.Rows), Method: how, Ok: true}
+		} else if e := f.Waste; e != nil {
 			how := "Poisson pseudo-likelihood, clustered by press, " + level
 			p.Meters = &pb.Estimate{Value: e.Difference, Low: e.Low, High: e.High, N: int64(f.NotCleaned), Method: how, Ok: true}
 			p.RateRatio = &pb.Estimate{Value: e.Ratio, Low: e.RatioLow, High: e.RatioHigh, N: int64(f.NotCleaned), Method: how, Ok: true}
 		}
-		if f.Test != nil {
+		if t := trialOf(res, f); t != nil {
+			p.P, p.PAdjusted, p.DetectableMeters = t.P, t.P, t.Detectable
+		} else if f.Test != nil {
 			p.P, p.PAdjusted = f.Test.P, f.Test.Adjusted
 		}
-		if f.Detectable != nil {
+		if f.Detectable != nil && p.DetectableMeters == 0 {
 			p.DetectableMeters = f.Detectable.Meters
 		}
 		x.Findings = append(x.Findings, p)
-		x.Sentences = append(x.Sentences, f.Sentences...)
+		x.Sentences = append(x.Sentences, said(f.Sentences)...)
 	}
 	r := &res.Rows
 	x.DataNotes = append(x.DataNotes, fmt.Sprintf("%d press-days with a run, %d kept, %d presses, %d of them in the shift test.", r.InDataSet, r.Kept, len(res.Presses), r.InShifts))
@@ -179,5 +194,11 @@ func describe(x *pb.Study, res *study.Result) {
 	}
 	for _, l := range res.LeftOut {
 		x.DataNotes = append(x.DataNotes, fmt.Sprintf("%s left out: %s.", l.Name, l.Reason))
+	}
+	if t := res.Trial; t != nil && t.Refusal != "" {
+		x.Sentences = append(x.Sentences, t.Sentences...)
+	}
+	if n := len(x.Predecessors); n > 0 {
+		x.DataNotes = append(x.DataNotes, fmt.Sprintf("Asked before of the same presses and days or rows: %d, the first %s, the last %s. The more is asked, the more differences are seen by chance.", n, x.Predecessors[0], x.Predecessors[n-1]))
 	}
 }

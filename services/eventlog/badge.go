@@ -22,12 +22,18 @@ type Badges struct {
 	dir string
 
 	mu   sync.Mutex
-	keys map[string][]byte
+	keys map[string]cachedKey
+}
+
+// cachedKey is a key and the file it was read from, as that was then.
+type cachedKey struct {
+	key  []byte
+	file fs.FileInfo
 }
 
 // NewBadges keeps its keys in dir, one file of mode 0600 per plant and month,
 // made when first needed.
-func NewBadges(dir string) *Badges { return &Badges{dir: dir, keys: map[string][]byte{}} }
+func NewBadges(dir string) *Badges { return &Badges{dir: dir, keys: map[string]cachedKey{}} }
 
 // Pseudonym is the first 10 hexadecimal digits of HMAC-SHA256(key of the
 // plant and the UTC month of at, badge). An empty badge stays empty.
@@ -50,10 +56,16 @@ func (b *Badges) Pseudonym(plant string, at time.Time, badge string) (string, er
 func (b *Badges) key(name string) ([]byte, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if k := b.keys[name]; k != nil {
-		return k, nil
-	}
 	path := filepath.Join(b.dir, name+".key")
+	// A key deleted by another process is forgotten here too, at its next use.
+	info, err := os.Stat(path)
+	if h, ok := b.keys[name]; ok {
+		if err == nil && os.SameFile(info, h.file) && info.ModTime().Equal(h.file.ModTime()) {
+			return h.key, nil
+		}
+		clear(h.key)
+		delete(b.keys, name)
+	}
 	k, err := readKey(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		if k, err = makeKey(b.dir, path); err == nil {
@@ -63,8 +75,72 @@ func (b *Badges) key(name string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	b.keys[name] = k
+	if info, err = os.Stat(path); err != nil {
+		return nil, err
+	}
+	b.keys[name] = cachedKey{k, info}
 	return k, nil
+}
+
+// BadgeKey names a key: a plant and a UTC month "2026-06".
+type BadgeKey struct{ Plant, Month string }
+
+// Keys lists the keys that are kept, by plant and month.
+func (b *Badges) Keys() ([]BadgeKey, error) {
+	names, err := filepath.Glob(filepath.Join(b.dir, "*.key"))
+	if err != nil {
+		return nil, fmt.Errorf("badge keys: %w", err)
+	}
+	var out []BadgeKey
+	for _, n := range names {
+		name := strings.TrimSuffix(filepath.Base(n), ".key")
+		if i := len(name) - len("-2006-01"); i > 0 && isSlug(name[:i]) {
+			if _, err := time.Parse("2006-01", name[i+1:]); err == nil {
+				out = append(out, BadgeKey{name[:i], name[i+1:]})
+			}
+		}
+	}
+	return out, nil
+}
+
+// ErrNoKey occurs when a key that is to be forgotten is not kept here.
+var ErrNoKey = errors.New("there is no such badge key")
+
+// Forget deletes a key: which badge a pseudonym of that plant and month stands
+// for can no longer be told from this directory. The file is overwritten first,
+// which a disk or file system may undo; copies elsewhere stay. A badge of that
+// month that is taken down later gets a new key and so another pseudonym.
+func (b *Badges) Forget(k BadgeKey) error {
+	if !isSlug(k.Plant) {
+		return fmt.Errorf("badge key: plant %.50q is no slug", k.Plant)
+	}
+	if t, err := time.Parse("2006-01", k.Month); err != nil || t.Format("2006-01") != k.Month {
+		return fmt.Errorf("badge key: month %.20q: want YYYY-MM", k.Month)
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	name := k.Plant + "-" + k.Month
+	path := filepath.Join(b.dir, name+".key")
+	f, err := os.OpenFile(path, os.O_WRONLY, 0)
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%s of %s: %w", k.Plant, k.Month, ErrNoKey)
+	}
+	if err != nil {
+		return fmt.Errorf("badge key: %w", err)
+	}
+	_, err = f.WriteAt([]byte(strings.Repeat("0", 64)+"\n"), 0)
+	if err = errors.Join(err, f.Sync(), f.Close(), os.Remove(path)); err != nil {
+		return fmt.Errorf("badge key: %w", err)
+	}
+	if dir, err := os.Open(b.dir); err == nil { // the deletion itself on disk
+		_ = dir.Sync()
+		_ = dir.Close()
+	}
+	if h, ok := b.keys[name]; ok {
+		clear(h.key)
+		delete(b.keys, name)
+	}
+	return nil
 }
 
 func readKey(path string) ([]byte, error) {

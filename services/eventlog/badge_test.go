@@ -3,8 +3,11 @@ package eventlog
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -87,5 +90,60 @@ func TestBadges(t *testing.T) {
 	}
 	if _, err := b.Pseudonym("rhein", june.AddDate(0, 2, -1), "1"); err == nil {
 		t.Error("a damaged key was used")
+	}
+}
+
+// Deleting a key forgets: nothing of it is left, a process that held it makes a
+// new one at the next badge, and other months and plants keep theirs.
+func TestForgetBadges(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "keys")
+	june, july := time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC), time.Date(2026, 7, 1, 0, 0, 0, 0, time.UTC)
+	agent, command := NewBadges(dir), NewBadges(dir)
+	name := func(plant string, at time.Time) string {
+		t.Helper()
+		n, err := agent.Pseudonym(plant, at, "4711")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return n
+	}
+	before, kept, other := name("linden", june), name("linden", july), name("maple", june)
+	if name("linden", june) != before {
+		t.Error("a badge has two pseudonyms in one month")
+	}
+	list, err := command.Keys()
+	if want := []BadgeKey{{"linden", "2026-06"}, {"linden", "2026-07"}, {"maple", "2026-06"}}; err != nil || !slices.Equal(list, want) {
+		t.Errorf("keys %v, %v", list, err)
+	}
+	if err := command.Forget(BadgeKey{"linden", "2026-06"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := command.Forget(BadgeKey{"linden", "2026-06"}); !errors.Is(err, ErrNoKey) {
+		t.Errorf("forgotten twice: %v", err)
+	}
+	if list, _ = command.Keys(); len(list) != 2 {
+		t.Errorf("keys %v", list)
+	}
+	// All badges of four digits, with every key that is left: none is the old name.
+	for n := range 10000 {
+		badge := fmt.Sprintf("%04d", n)
+		for _, at := range []time.Time{june, july} {
+			for _, plant := range []string{"linden", "maple"} {
+				if p, err := command.Pseudonym(plant, at, badge); err != nil || p == before {
+					t.Fatalf("%s of %s in %s is the forgotten name again (%v)", badge, plant, at, err)
+				}
+			}
+		}
+	}
+	if name("linden", june) == before {
+		t.Error("a process that held the key still uses it")
+	}
+	if name("linden", july) != kept || name("maple", june) != other {
+		t.Error("another key was touched")
+	}
+	for _, bad := range []BadgeKey{{"../x", "2026-06"}, {"linden", "2026-6"}, {"linden", "../2026-06"}} {
+		if err := command.Forget(bad); err == nil || errors.Is(err, ErrNoKey) {
+			t.Errorf("%v: %v", bad, err)
+		}
 	}
 }

@@ -13,6 +13,7 @@ import (
 
 	"github.com/downweb/downweb/services/eventlog"
 	"github.com/downweb/downweb/services/eventlog/eventlogtest"
+	"github.com/downweb/downweb/services/eventlog/logserver"
 )
 
 // ensure makes the streams with a bounded patience.
@@ -180,8 +181,8 @@ func TestRetryContract(t *testing.T) {
 		outside(t, c.Press, c.JS)
 
 		// A server that does not know the password of the routes stays outside.
-		stop, err := eventlogtest.Run(eventlog.ServerConfig{StoreDir: t.TempDir(), CorePassword: "x", PressPassword: "y", Name: "n4",
-			Cluster: eventlog.Cluster{Name: "test", Listen: "127.0.0.1:0", Routes: c.Routes, Password: "guessed"}})
+		stop, err := eventlogtest.Run(logserver.Config{StoreDir: t.TempDir(), CorePassword: "x", PressPassword: "y", Name: "n4",
+			Cluster: logserver.Cluster{Name: "test", Listen: "127.0.0.1:0", Routes: c.Routes, Password: "guessed"}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -199,18 +200,18 @@ func TestRetryContract(t *testing.T) {
 
 // A cluster that cannot work is refused with the reason.
 func TestClusterSettings(t *testing.T) {
-	good := eventlog.ServerConfig{StoreDir: t.TempDir(), CorePassword: "a", PressPassword: "b", Name: "n1",
-		Cluster: eventlog.Cluster{Name: "c", Listen: "127.0.0.1:0", Routes: []string{"127.0.0.1:1"}, Password: "p"}}
-	for want, change := range map[string]func(*eventlog.ServerConfig){
-		"no name":                func(c *eventlog.ServerConfig) { c.Cluster.Name = "" },
-		"a name of its own":      func(c *eventlog.ServerConfig) { c.Name = "" },
-		"no password":            func(c *eventlog.ServerConfig) { c.Cluster.Password = "" },
-		`route "x"`:              func(c *eventlog.ServerConfig) { c.Cluster.Routes = []string{"x"} },
-		`listen: bad port "99x"`: func(c *eventlog.ServerConfig) { c.Cluster.Listen = "127.0.0.1:99x" },
+	good := logserver.Config{StoreDir: t.TempDir(), CorePassword: "a", PressPassword: "b", Name: "n1",
+		Cluster: logserver.Cluster{Name: "c", Listen: "127.0.0.1:0", Routes: []string{"127.0.0.1:1"}, Password: "p"}}
+	for want, change := range map[string]func(*logserver.Config){
+		"no name":                func(c *logserver.Config) { c.Cluster.Name = "" },
+		"a name of its own":      func(c *logserver.Config) { c.Name = "" },
+		"no password":            func(c *logserver.Config) { c.Cluster.Password = "" },
+		`route "x"`:              func(c *logserver.Config) { c.Cluster.Routes = []string{"x"} },
+		`listen: bad port "99x"`: func(c *logserver.Config) { c.Cluster.Listen = "127.0.0.1:99x" },
 	} {
 		cfg := good
 		change(&cfg)
-		if err := eventlog.NewServer(cfg).Run(t.Context()); err == nil || !strings.Contains(err.Error(), want) {
+		if err := logserver.New(cfg).Run(t.Context()); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("want %q, got %v", want, err)
 		}
 	}

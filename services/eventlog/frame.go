@@ -50,6 +50,19 @@ type Frame struct {
 	Header  *pb.FrameHeader
 	// Events carry plant, press, epoch and seq.
 	Events []*pb.Event
+
+	arena *arena // of the events, where it is to be used again
+}
+
+// Release says that nobody uses the frame's events, or messages in them, any
+// more: later frames are decoded into their memory. Texts stay. It need not be
+// called.
+func (f *Frame) Release() {
+	f.Events = nil
+	if f.arena != nil {
+		arenas.Put(f.arena)
+		f.arena = nil
+	}
 }
 
 const frameMagic = "DWF"
@@ -127,10 +140,11 @@ func DecodeFrame(b []byte) (*Frame, error) {
 		return nil, fmt.Errorf("%w: header length", ErrFrame)
 	}
 	h := &pb.FrameHeader{}
-	if err := proto.Unmarshal(rest[w:w+int(n)], h); err != nil {
+	err := proto.Unmarshal(rest[w:w+int(n)], h)
+	if err != nil {
 		return nil, fmt.Errorf("%w: header: %v", ErrFrame, err)
 	}
-	if err := checkHeader(h); err != nil {
+	if err = checkHeader(h); err != nil {
 		return nil, fmt.Errorf("%w: %v", ErrFrame, err)
 	}
 	rest = rest[w+int(n):]
@@ -138,17 +152,18 @@ func DecodeFrame(b []byte) (*Frame, error) {
 		return nil, fmt.Errorf("%w: %d events in %d bytes", ErrFrame, h.Count, len(rest))
 	}
 	f := &Frame{Version: version, Header: h}
-	evs, err := decodeRecords(h, rest)
+	d := newSlab(int(h.Count))
+	f.Events, err = d.records(h, rest)
+	f.arena = d.all
 	if err != nil {
+		f.Release()
 		return nil, err
 	}
-	f.Events = evs
 	return f, nil
 }
 
-func decodeRecords(h *pb.FrameHeader, rest []byte) ([]*pb.Event, error) {
+func (d *slab) records(h *pb.FrameHeader, rest []byte) ([]*pb.Event, error) {
 	evs := make([]*pb.Event, h.Count)
-	d := newSlab(int(h.Count))
 	for i := range evs {
 		n, w := protowire.ConsumeVarint(rest)
 		if w < 0 || n > MaxEventBytes || n > uint64(len(rest)-w) {

@@ -156,6 +156,52 @@ func TestFrameRoundTrip(t *testing.T) {
 	})
 }
 
+// TestFrameReleased: frames decoded into the memory of released ones hold
+// nothing of these.
+func TestFrameReleased(t *testing.T) {
+	defer func(n int) { largeFrame = n }(largeFrame)
+	largeFrame = 1
+	used, again := map[*pb.Event]bool{}, 0
+	many(t, func(t *rapid.T) {
+		h := &pb.FrameHeader{Plant: "rhein", Press: "p1", Epoch: 7, FirstSeq: rapid.Uint64Range(1, 1<<40).Draw(t, "first")}
+		var records []byte
+		var want []*pb.Event
+		for range rapid.IntRange(1, 8).Draw(t, "n") {
+			e := genEvent(t)
+			var err error
+			if records, err = AppendEvent(records, e); err != nil {
+				t.Fatal(err)
+			}
+			e.Plant, e.Press, e.Epoch, e.Seq = "rhein", "p1", 7, h.FirstSeq+uint64(h.Count)
+			want = append(want, e)
+			h.Count++
+		}
+		b, err := EncodeFrame(h, records)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f, err := DecodeFrame(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range want {
+			if !proto.Equal(f.Events[i], want[i]) {
+				t.Fatalf("event %d\n%v, want\n%v", i, f.Events[i], want[i])
+			}
+			if used[f.Events[i]] {
+				again++
+			}
+			used[f.Events[i]] = true
+		}
+		if rapid.Bool().Draw(t, "released") {
+			f.Release()
+		}
+	})
+	if again == 0 {
+		t.Error("no memory was used again")
+	}
+}
+
 func TestDecodeFrameRefuses(t *testing.T) {
 	rec, err := AppendEvent(nil, validSlice())
 	if err != nil {

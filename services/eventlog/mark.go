@@ -82,7 +82,8 @@ func AskMark(ctx context.Context, nc *nats.Conn, plant, press string, r *pb.Mark
 		return nil, err
 	}
 	inbox := nc.NewInbox()
-	sub, err := nc.SubscribeSync(inbox)
+	replies := make(chan *nats.Msg, 64) // SubscribeSync would make room for 64 thousand
+	sub, err := nc.ChanSubscribe(inbox, replies)
 	if err != nil {
 		return nil, fmt.Errorf("ask mark: %w", err)
 	}
@@ -91,12 +92,11 @@ func AskMark(ctx context.Context, nc *nats.Conn, plant, press string, r *pb.Mark
 		return nil, fmt.Errorf("ask mark: %w", err)
 	}
 	for {
-		m, err := sub.NextMsgWithContext(ctx)
-		if errors.Is(err, nats.ErrNoResponders) {
-			return nil, ErrNoAnswer
-		}
-		if err != nil {
-			return nil, fmt.Errorf("ask mark: %w", err)
+		var m *nats.Msg
+		select {
+		case m = <-replies:
+		case <-ctx.Done():
+			return nil, fmt.Errorf("ask mark: %w", ctx.Err())
 		}
 		if len(m.Data) == 0 && m.Header.Get("Status") == "503" {
 			return nil, ErrNoAnswer

@@ -15,9 +15,13 @@ import (
 // refusals count what the log server has refused this process's connections, such as a publish without permission.
 var refusals atomic.Uint64
 
+// denials are those of them about permissions and log-in.
+var denials atomic.Uint64
+
 // RegisterConnMetrics adds what all connections of this process count.
 func RegisterConnMetrics(m *ops.Metrics) {
 	m.Count("downweb_log_refusals_total", "Refusals of the log server that came to this process's connections: permissions, slow consumers.", refusals.Load)
+	m.Count("downweb_log_denials_total", "Times that the log server said: this key or user may not. A publish to another press, a revoked key, a wrong password.", denials.Load)
 }
 
 // RegisterLogMetrics adds how full stream PRESS is and how far behind the reader of the warehouse is. The server is
@@ -88,44 +92,6 @@ func (l *logMetrics) ask(ctx context.Context) (s logState, err error) {
 	}
 	s.reachable = 1
 	return s, nil
-}
-
-// RegisterMetrics adds the health of this server.
-func (s *Server) RegisterMetrics(m *ops.Metrics) {
-	m.Gauge("downweb_nats_healthy", "1 while the server's own health check passes.", func() float64 {
-		srv := s.running.Load()
-		if srv == nil || s.health(srv) != nil {
-			return 0
-		}
-		return 1
-	})
-	m.Gauge("downweb_nats_clients", "Connected clients.", func() float64 {
-		if srv := s.running.Load(); srv != nil {
-			return float64(srv.NumClients())
-		}
-		return 0
-	})
-	m.Count("downweb_nats_slow_clients_total", "Clients disconnected because they did not read.", func() uint64 {
-		if srv := s.running.Load(); srv != nil {
-			return uint64(max(0, srv.NumSlowConsumers()))
-		}
-		return 0
-	})
-	store := func(of func(used, limit uint64) uint64) func() float64 {
-		return func() float64 {
-			srv := s.running.Load()
-			if srv == nil {
-				return 0
-			}
-			j, err := srv.Jsz(nil)
-			if err != nil {
-				return 0
-			}
-			return float64(of(j.Store, uint64(max(0, j.Config.MaxStore))))
-		}
-	}
-	m.Gauge("downweb_nats_store_bytes", "Bytes of all streams on this server's disk.", store(func(used, _ uint64) uint64 { return used }))
-	m.Gauge("downweb_nats_store_limit_bytes", "Most bytes that streams may take on this server's disk.", store(func(_, limit uint64) uint64 { return limit }))
 }
 
 func consumerName(warehouseID uint64) string { return fmt.Sprintf("ingest-%016x", warehouseID) }

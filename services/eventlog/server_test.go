@@ -16,6 +16,7 @@ import (
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 	"github.com/downweb/downweb/services/eventlog"
 	"github.com/downweb/downweb/services/eventlog/eventlogtest"
+	"github.com/downweb/downweb/services/eventlog/logserver"
 )
 
 func limited(t *testing.T) context.Context {
@@ -421,19 +422,19 @@ func TestLeaseOfSilentHolder(t *testing.T) {
 }
 
 func TestServerRefusesBadSettings(t *testing.T) {
-	for name, c := range map[string]eventlog.ServerConfig{
+	for name, c := range map[string]logserver.Config{
 		"no dir":        {CorePassword: "a", PressPassword: "b"},
 		"no password":   {StoreDir: t.TempDir(), PressPassword: "b"},
 		"same password": {StoreDir: t.TempDir(), CorePassword: "a", PressPassword: "a"},
 		"bad listen":    {StoreDir: t.TempDir(), CorePassword: "a", PressPassword: "b", Listen: "nowhere"},
 	} {
-		if err := eventlog.NewServer(c).Run(context.Background()); err == nil {
+		if err := logserver.New(c).Run(context.Background()); err == nil {
 			t.Errorf("%s: ran", name)
 		}
 	}
 	env := eventlogtest.Start(t)
 	taken := env.Server.URL()[len("nats://"):]
-	err := eventlog.NewServer(eventlog.ServerConfig{StoreDir: t.TempDir(), CorePassword: "a", PressPassword: "b", Listen: taken}).Run(context.Background())
+	err := logserver.New(logserver.Config{StoreDir: t.TempDir(), CorePassword: "a", PressPassword: "b", Listen: taken}).Run(context.Background())
 	if err == nil {
 		t.Error("ran on a taken port")
 	} else {

@@ -2,6 +2,7 @@ package eventlog
 
 import (
 	"fmt"
+	"sync"
 	"unicode/utf8"
 
 	"google.golang.org/protobuf/encoding/protowire"
@@ -127,14 +128,32 @@ func appendSlice(dst []byte, e *pb.Event, s *pb.Slice) []byte {
 // slab decodes the records of one frame, taking the small messages of slices
 // from arrays made once per frame, and texts that repeat from the one before.
 type slab struct {
+	arena
+	all  *arena    // the whole of it, where it is to be used again
+	last [3]string // reason, station, job
+	n    int       // events the arrays are made for
+}
+
+// arena is what the slices of a frame are made of. What was there before is
+// written over field by field.
+type arena struct {
 	events []pb.Event
 	bodies []pb.Event_Slice
 	slices []pb.Slice
 	stamps []timestamppb.Timestamp
 	rated  []int64
-	last   [3]string // reason, station, job
-	n      int       // events the arrays are made for
 }
+
+func newArena(n int) arena {
+	return arena{make([]pb.Event, n), make([]pb.Event_Slice, n), make([]pb.Slice, n), make([]timestamppb.Timestamp, 4*n), make([]int64, n)}
+}
+
+// arenas of full frames that were released.
+var arenas = sync.Pool{New: func() any { a := newArena(MaxFrameEvents); return &a }}
+
+// largeFrame is the number of events from which a frame's arena is used again;
+// smaller ones are not worth an arena of full size.
+var largeFrame = MaxFrameEvents / 2
 
 func newSlab(n int) *slab { return &slab{n: n} }
 
@@ -153,11 +172,12 @@ func (d *slab) event(rec []byte) (*pb.Event, error) {
 // at most once, else it returns nil and the library decides.
 func (d *slab) slice(rec []byte) *pb.Event {
 	if d.events == nil {
-		d.events = make([]pb.Event, d.n)
-		d.bodies = make([]pb.Event_Slice, d.n)
-		d.slices = make([]pb.Slice, d.n)
-		d.stamps = make([]timestamppb.Timestamp, 4*d.n)
-		d.rated = make([]int64, d.n)
+		if d.n >= largeFrame {
+			d.all = arenas.Get().(*arena)
+			d.arena = *d.all
+		} else {
+			d.arena = newArena(d.n)
+		}
 	}
 	if len(d.events) == 0 {
 		return nil
@@ -168,7 +188,6 @@ func (d *slab) slice(rec []byte) *pb.Event {
 	hasRec := r.ts(numRecordedAt, &t[1])
 	in, ok := r.bytes(numSlice)
 	if !ok || r.bad || len(r.b) != 0 {
-		d.reset()
 		return nil
 	}
 	r.b = in
@@ -183,9 +202,10 @@ func (d *slab) slice(rec []byte) *pb.Event {
 	s.GoodMm, _ = r.int(numGood)
 	s.WasteMm, _ = r.int(numWaste)
 	if r.bad || len(r.b) != 0 || state != int64(int32(state)) {
-		d.reset()
 		return nil
 	}
+	e.Plant, e.Press, e.Epoch, e.Seq = "", "", 0, 0 // of the event that was here before
+	e.OccurredAt, e.RecordedAt, s.From, s.To, s.RatedMmPerMin = nil, nil, nil, nil, nil
 	if hasOcc {
 		e.OccurredAt = &t[0]
 	}
@@ -206,15 +226,6 @@ func (d *slab) slice(rec []byte) *pb.Event {
 	e.Body = &d.bodies[0]
 	d.events, d.bodies, d.slices, d.stamps, d.rated = d.events[1:], d.bodies[1:], d.slices[1:], d.stamps[4:], d.rated[1:]
 	return e
-}
-
-// reset clears what a record that was no plain slice has half filled.
-func (d *slab) reset() {
-	for i := range 4 {
-		d.stamps[i].Seconds, d.stamps[i].Nanos = 0, 0
-	}
-	s := &d.slices[0]
-	s.State, s.Reason, s.Station, s.Job, s.GoodMm, s.WasteMm = 0, "", "", "", 0, 0
 }
 
 func (d *slab) text(i int, r *reader, num protowire.Number) string {

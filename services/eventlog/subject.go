@@ -13,6 +13,13 @@ const (
 // PressSubject is what an agent publishes frames of a press on.
 func PressSubject(plant, press string) string { return pressPrefix + plant + "." + press }
 
+// AgentSubjects are all that an agent of a press publishes on: frames,
+// questions for the mark, questions for the sheet.
+func AgentSubjects(plant, press string) []string {
+	of := plant + "." + press
+	return []string{pressPrefix + of, markPrefix + of, sheetPrefix + of}
+}
+
 // StreamSubject is what the stream stores them under: the server maps one to
 // the other where the agents' account meets the core account.
 func StreamSubject(plant, press string) string { return streamPrefix + plant + "." + press }
@@ -34,6 +41,10 @@ func parseSubject(prefix, s string) (plant, press string, ok bool) {
 	}
 	return plant, press, true
 }
+
+// PlantPress stands where an event names its press, for what is said of a whole
+// plant. No press has this name.
+const PlantPress = "plant"
 
 // isSlug is the pattern [a-z0-9][a-z0-9-]{0,39} of plants and presses.
 func isSlug(s string) bool {

@@ -299,6 +299,9 @@ func (v *violations) across(e *pb.Event) {
 	}
 	v.whole("recorded_at", e.GetRecordedAt())
 	v.id("source_key", e.GetSourceKey())
+	if e.GetPress() == PlantPress && e.GetPeriodClosed() == nil && e.GetVoided() == nil {
+		v.add("press", "\"plant\" stands for the whole plant: only its periods are signed under it")
+	}
 	switch b := e.GetBody().(type) {
 	case nil:
 		if len(e.ProtoReflect().GetUnknown()) == 0 {
@@ -347,6 +350,9 @@ func (v *violations) across(e *pb.Event) {
 		}
 		if p.GetLastDay() < p.GetFirstDay() {
 			v.add("period_closed.last_day", "must not be before first_day")
+		}
+		if e.GetPress() != PlantPress {
+			v.add("press", "a period is signed under the press \"plant\", which stands for the whole plant")
 		}
 	case *pb.Event_ClockStepped:
 		v.time("clock_stepped.before", b.ClockStepped.GetBefore())

@@ -18,6 +18,7 @@ import (
 	"github.com/downweb/downweb/services/agent/spool"
 	"github.com/downweb/downweb/services/eventlog"
 	"github.com/downweb/downweb/services/eventlog/eventlogtest"
+	"github.com/downweb/downweb/services/eventlog/logserver"
 )
 
 // T9, spool: the disk fills up under a spool that is allowed more. Commits are refused with the disk's
@@ -94,9 +95,9 @@ func TestStreamDiskFull(t *testing.T) {
 	disk := smallDisk(t, 48)
 	ctx := limited(t, 2*time.Minute)
 	listen := "127.0.0.1:0"
-	start := func() (srv *eventlog.Server, ended chan error, stop context.CancelFunc) {
+	start := func() (srv *logserver.Server, ended chan error, stop context.CancelFunc) {
 		run, stop := context.WithCancel(ctx)
-		srv = eventlog.NewServer(eventlog.ServerConfig{StoreDir: disk, Listen: listen, CorePassword: eventlogtest.CorePassword, PressPassword: eventlogtest.PressPassword})
+		srv = logserver.New(logserver.Config{StoreDir: disk, Listen: listen, CorePassword: eventlogtest.CorePassword, PressPassword: eventlogtest.PressPassword})
 		ended = make(chan error, 1)
 		go func() { ended <- srv.Run(run) }()
 		select {

@@ -14,6 +14,7 @@ import (
 
 	"github.com/downweb/downweb/services/eventlog"
 	"github.com/downweb/downweb/services/eventlog/eventlogtest"
+	"github.com/downweb/downweb/services/eventlog/logserver"
 )
 
 // startServers runs one server, or three as a cluster, and gives the first one's address.
@@ -29,12 +30,12 @@ func startServers(t *testing.T, n int) (url string) {
 		ln.Close()
 	}
 	for i := range n {
-		cfg := eventlog.ServerConfig{StoreDir: t.TempDir(), CorePassword: eventlogtest.CorePassword, PressPassword: eventlogtest.PressPassword}
+		cfg := logserver.Config{StoreDir: t.TempDir(), CorePassword: eventlogtest.CorePassword, PressPassword: eventlogtest.PressPassword}
 		if n > 1 {
 			cfg.Name = fmt.Sprintf("s%d", i)
-			cfg.Cluster = eventlog.Cluster{Name: "retry", Listen: routes[i], Routes: routes, Password: "route-secret"}
+			cfg.Cluster = logserver.Cluster{Name: "retry", Listen: routes[i], Routes: routes, Password: "route-secret"}
 		}
-		s := eventlog.NewServer(cfg)
+		s := logserver.New(cfg)
 		ctx, stop := context.WithCancel(context.Background())
 		ended := make(chan error, 1)
 		go func() { ended <- s.Run(ctx) }()

@@ -80,12 +80,20 @@ func (d *dayGen) void(at int64, key string, target int64, why string) {
 	d.event(at, &pb.Event{Body: &pb.Event_Voided{Voided: &pb.Voided{TargetSourceKey: key, Earliest: stamp(earliest), Why: why}}})
 }
 
+// sharedEvery is every how many days two presses share a crew.
+const sharedEvery = 10
+
 // crew is the pseudonym of whoever works now: ten characters that change with
-// the month.
+// the month. Each press has its own crew, but for every tenth day, when two
+// presses have one between them: what it does then is nobody's station time.
 func (d *dayGen) crew() string {
 	h := fnv.New64a()
 	shift := (d.t - d.plan.from) / (8 * hour)
-	fmt.Fprint(h, d.plant.Plant, d.date.time().Format("2006-01"), shift, d.index/2)
+	team := d.index
+	if d.date%sharedEvery == 0 {
+		team -= d.index % 2
+	}
+	fmt.Fprint(h, d.plant.Plant, d.date.time().Format("2006-01"), shift, team)
 	sum := h.Sum(nil)
 	return strings.ToLower(base32.StdEncoding.EncodeToString(sum))[:10]
 }

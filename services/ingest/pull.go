@@ -40,8 +40,18 @@ type deadMsg struct {
 // growWait is how long a batch that could go, but finds the one before it still being stored, waits for more at a time.
 const growWait = 20 * time.Millisecond
 
-// pull takes batches off the stream until ctx ends. While one is stored it fills the next, which grows until it is full
-// or the store is free, and no more: under load batches are as large as they may be, and INSERTs few.
+// fullWait bounds how long a batch that grows fast enough to be full by then waits to be, though the store is free: an
+// INSERT has a cost beside that of its rows, so that small ones only make the next batches wait longer.
+const fullWait = 800 * time.Millisecond
+
+// soonFull says that a batch, at the rate at which it has grown since start, is full within fullWait after its first wait.
+func (in *Ingest) soonFull(b *batch, start time.Time) bool {
+	took, most := time.Since(start), in.cfg.BatchWait+fullWait
+	return took < most && float64(b.events)*most.Seconds() >= float64(in.cfg.BatchEvents)*took.Seconds()
+}
+
+// pull takes batches off the stream until ctx ends. While one is stored it fills the next, which grows until it is full,
+// or the store is free and it would not be full soon: under load batches are as large as they may be, and INSERTs few.
 func (in *Ingest) pull(ctx context.Context, out chan<- *batch) error {
 	defer close(out)
 	var cons jetstream.Consumer
@@ -55,9 +65,16 @@ func (in *Ingest) pull(ctx context.Context, out chan<- *batch) error {
 			}
 		}
 		b := &batch{}
+		start := time.Now()
 		err := in.fill(ctx, cons, b, in.cfg.BatchWait)
-		began, handed := time.Now(), false
+		began, handed, grows := time.Now(), false, true
 		for err == nil && !handed && len(b.good)+len(b.bad) > 0 && in.room(b) && time.Since(began) < in.cfg.AckWait/3 && ctx.Err() == nil {
+			if grows && in.soonFull(b, start) {
+				events := b.events
+				err = in.fill(ctx, cons, b, growWait)
+				grows = b.events > events
+				continue
+			}
 			select {
 			case out <- b:
 				handed = true
@@ -214,6 +231,14 @@ func (b *batch) keep(ctx context.Context, ackWait time.Duration) (stop func()) {
 		cancel()
 		wg.Wait()
 	}
+}
+
+// release gives back the memory of the batch's events: nobody uses them any more.
+func (b *batch) release() {
+	for _, f := range b.frames {
+		f.Release()
+	}
+	b.frames = nil
 }
 
 // giveBack lets the next holder have the messages at once.

@@ -30,6 +30,7 @@ func (in *Ingest) storeAll(ctx context.Context, batches <-chan *batch) error {
 			}
 			return err
 		}
+		b.release()
 		if err := b.acknowledge(ctx); err != nil && ctx.Err() == nil {
 			in.log.Debug("acknowledge", "err", err)
 		}

@@ -23,7 +23,7 @@ const maxDays = 36_600
 type Fold struct {
 	Press    *timeline.Press
 	History  *timeline.History
-	State    duty.State   // before First
+	State    State        // before First
 	First    timeline.Day // first day folded
 	WriteAt  timeline.Day // first day whose rows are returned
 	Frontier int64        // unix ms
@@ -32,12 +32,13 @@ type Fold struct {
 // Run returns the rows of every day from WriteAt to the frontier's.
 func (f Fold) Run() (timeline.Projections, error) {
 	var out timeline.Projections
-	p, st := f.Press, f.State
-	grants := grantBook{by: map[timeline.ID]int64{}, seen: map[grantKey]bool{}}
+	p, st := f.Press, f.State.Duty
+	restart := f.State.Restart
+	grants := newGrantBook()
 	plans := planCache{cal: p.Calendar, m: map[timeline.Day]timeline.DayPlan{}}
 	for d := f.First; ; d++ {
 		plan := plans.get(d)
-		if plan.Span().From >= f.Frontier && d > f.First {
+		if from := plan.Span().From; d > f.First && (from > f.Frontier || from == f.Frontier && !f.History.SaidFrom(from)) {
 			break
 		}
 		if d-f.First >= maxDays {
@@ -45,17 +46,17 @@ func (f Fold) Run() (timeline.Projections, error) {
 		}
 		h := f.History.Window(timeline.Interval{From: plan.Span().From - around, To: plan.Span().To + around})
 		var res duty.Result
-		res, st = duty.Fold(p, st, h, plan, plans.get(d+1), f.Frontier)
+		res, st = duty.FoldWith(p, st, h, plans.m, plan, plans.get(d+1), f.Frontier)
 		for _, g := range res.Grants {
 			grants.add(g)
 		}
+		day := newDayFold(f, plan, h, res, &plans, grants.by)
+		day.restarts, restart = loss.RestartDay(p.Restart, restart, h, plan, day.cleans())
 		if d < f.WriteAt {
 			continue
 		}
-		day := dayFold{fold: f, plan: plan, h: h, duty: res, plans: &plans}
-		day.run(grants.by, &out)
-		carry := st.Append(nil)
-		out.Days[len(out.Days)-1].Carry = string(carry)
+		day.run(&out)
+		out.Days[len(out.Days)-1].Carry = string(State{st, restart}.Append(nil))
 	}
 	return out, nil
 }
@@ -69,6 +70,10 @@ type grantKey struct {
 type grantBook struct {
 	by   map[timeline.ID]int64
 	seen map[grantKey]bool
+}
+
+func newGrantBook() *grantBook {
+	return &grantBook{by: map[timeline.ID]int64{}, seen: map[grantKey]bool{}}
 }
 
 func (b *grantBook) add(g duty.Grant) {
@@ -100,14 +105,87 @@ type dayFold struct {
 	h     *timeline.History
 	duty  duty.Result
 	plans *planCache
+
+	groups   []cleaning.Group // of the window
+	restarts loss.Restarts
 }
 
-func (d *dayFold) run(grants map[timeline.ID]int64, out *timeline.Projections) {
-	p, span := d.fold.Press, d.plan.Span()
-	groups := cleaning.Groups(p, d.h, grants)
-	groups = slices.DeleteFunc(groups, func(g cleaning.Group) bool { return g.And(span).Len() == 0 && !span.Has(g.From) })
+func newDayFold(f Fold, plan timeline.DayPlan, h *timeline.History, res duty.Result, plans *planCache, grants map[timeline.ID]int64) dayFold {
+	d := dayFold{fold: f, plan: plan, h: h, duty: res, plans: plans, groups: cleaning.Groups(f.Press, h, grants)}
+	d.grantSafety(grants)
+	return d
+}
+
+// grantSafety gives tasks of safety the time they took, due or not: nobody is to
+// save money by hurrying them, so what they take over their standard is no
+// overrun. Isolating and restoring have the plant's allowance for opening and
+// closing.
+func (d *dayFold) grantSafety(grants map[timeline.ID]int64) {
+	p := d.fold.Press
+	slug, station := map[string]bool{}, map[string]bool{}
+	for _, t := range p.TasksOn(d.plan.Day) {
+		if t.Safety {
+			slug[t.Slug], station[t.Station] = true, true
+		}
+	}
+	if len(slug) == 0 {
+		return
+	}
 	breaks := d.breaks()
-	in := loss.Input{Press: p, History: d.h, Day: d.plan, Breaks: breaks, Frontier: d.fold.Frontier}
+	for i := range d.groups {
+		g := &d.groups[i]
+		vs, _ := cleaning.Visits(p, d.h, d.groups[i:i+1], breaks, d.standard)
+		for _, v := range vs {
+			if slug[v.Task] || v.Task == "" && station[v.Station] {
+				g.Allowance += max(0, v.Time-grants[v.SignOff]/int64(p.HandsFor(g.Occasion)))
+			}
+		}
+	}
+}
+
+// standard of a task of the day's plan, or of the first at a station, ms.
+func (d *dayFold) standard(task, station string) int64 {
+	for _, t := range d.fold.Press.TasksOn(d.plan.Day) {
+		if t.Slug == task || task == "" && t.Station == station {
+			return t.Standard
+		}
+	}
+	return 0
+}
+
+// cleans are the groups in which something was signed off while the press
+// stood.
+func (d *dayFold) cleans() []timeline.Interval {
+	var out []timeline.Interval
+	for _, g := range d.groups {
+		signed := slices.ContainsFunc(g.Sessions, func(s cleaning.Session) bool { return len(s.SignOffs) > 0 })
+		if signed && g.And(d.plan.Span()).Len() > 0 {
+			out = append(out, g.Interval)
+		}
+	}
+	return out
+}
+
+func (d *dayFold) run(out *timeline.Projections) {
+	in, groups := d.input()
+	res := loss.Compute(in)
+	d.facts(res.Facts, out)
+	sessions, byRule := d.visits(groups, res.Uses, in.Breaks, out)
+	d.duties(out)
+	row := d.pressDay(&res)
+	row.Sessions, row.ClosedByRule = sessions, byRule
+	out.Days = append(out.Days, row)
+}
+
+// input is what the day is booked from, and its cleaning groups.
+func (d *dayFold) input() (loss.Input, []cleaning.Group) {
+	p, span := d.fold.Press, d.plan.Span()
+	near := timeline.Interval{From: span.From - 1, To: span.To}
+	groups := slices.DeleteFunc(slices.Clone(d.groups), func(g cleaning.Group) bool { return g.And(near).Len() == 0 && !span.Has(g.From) })
+	in := loss.Input{Press: p, History: d.h, Day: d.plan, Breaks: d.breaks(), Frontier: d.fold.Frontier}
+	if before := d.plans.get(d.plan.Day - 1).Segments; len(before) > 0 {
+		in.PlannedBefore = before[len(before)-1].Planned
+	}
 	for _, g := range groups {
 		lg := loss.Group{Union: g.Union, Occasion: g.Occasion, Allowance: g.Allowance}
 		for _, s := range g.Sessions {
@@ -118,13 +196,7 @@ func (d *dayFold) run(grants map[timeline.ID]int64, out *timeline.Projections) {
 		slices.Sort(lg.SignOffs)
 		in.Groups = append(in.Groups, lg)
 	}
-	res := loss.Compute(in)
-	d.facts(res.Facts, out)
-	sessions, byRule := d.visits(groups, res.Uses, breaks, out)
-	d.duties(out)
-	row := d.pressDay(&res)
-	row.Sessions, row.ClosedByRule = sessions, byRule
-	out.Days = append(out.Days, row)
+	return in, groups
 }
 
 // breaks of the day and its neighbors.
@@ -149,7 +221,7 @@ func (d *dayFold) facts(facts []loss.Fact, out *timeline.Projections) {
 			Plant: p.Plant, Press: p.Name, Day: d.plan.Day, Shift: f.Shift, Planned: f.Planned,
 			Leaf: uint8(f.Leaf), Sub: uint8(f.Sub), State: f.State, Reason: f.Reason, Station: f.Station,
 			Job: f.Job, Family: job.Family, Rated: f.Rated, Minor: f.Minor, Dur: f.Dur, Good: f.Good, Waste: f.Waste,
-			Material: f.Waste * p.WebNanoPerMM(d.plan.Day, job.Substrate),
+			Material: f.Waste * p.WebNanoPerMM(d.plan.Day, job.Substrate), Stops: f.Stops,
 		})
 	}
 }
@@ -157,15 +229,6 @@ func (d *dayFold) facts(facts []loss.Fact, out *timeline.Projections) {
 // visits writes the sessions of the groups that begin on this day.
 func (d *dayFold) visits(groups []cleaning.Group, uses []loss.Use, breaks []timeline.Interval, out *timeline.Projections) (sessions, byRule int64) {
 	p, span := d.fold.Press, d.plan.Span()
-	tasks := p.TasksOn(d.plan.Day)
-	standard := func(task, station string) int64 {
-		for _, t := range tasks {
-			if t.Slug == task || task == "" && t.Station == station {
-				return t.Standard
-			}
-		}
-		return 0
-	}
 	var mine []cleaning.Group
 	var use []loss.Use
 	for i, g := range groups {
@@ -177,7 +240,7 @@ func (d *dayFold) visits(groups []cleaning.Group, uses []loss.Use, breaks []time
 	if len(mine) == 0 {
 		return 0, 0
 	}
-	vs, _ := cleaning.Visits(p, d.h, mine, breaks, standard)
+	vs, _ := cleaning.Visits(p, d.h, mine, breaks, d.standard)
 	for gi, g := range mine {
 		for si, s := range g.Sessions {
 			sessions++
@@ -190,6 +253,7 @@ func (d *dayFold) visits(groups []cleaning.Group, uses []loss.Use, breaks []time
 			}
 			head := base
 			head.Seq, head.From, head.To, head.Closing = -1, s.From, s.To, s.Closing
+			head.Crew, head.Checks = s.Crew, s.Checks
 			if si == 0 {
 				head.Allowance = g.Allowance
 				head.Overrun = use[gi].Overrun
@@ -204,6 +268,7 @@ func (d *dayFold) visits(groups []cleaning.Group, uses []loss.Use, breaks []time
 				row := base
 				row.Seq, row.Station, row.Task, row.From, row.To = n, v.Station, v.Task, v.From, v.To
 				row.Time, row.Standard, row.Interruption, row.Mark = v.Time, v.Standard, v.Interruption, v.Mark
+				row.Own, row.Crew = v.Own, v.Crew
 				out.Visits = append(out.Visits, row)
 				n++
 			}

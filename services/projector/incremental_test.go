@@ -252,6 +252,7 @@ func TestIncrementalEqualsWholeOnRandomLogs(t *testing.T) {
 	cal := &timeline.Calendar{Patterns: []timeline.Pattern{{ValidFrom: timeline.NoDay, Cycle: 1, Shifts: []timeline.ShiftPattern{
 		timelinetest.Shift("early", 360, 840, []int{1, 2, 3, 4, 5}), timelinetest.Shift("night", 1320, 360, []int{1, 3, 5})}}}}
 	p := timelinetest.Press(t, "Europe/Berlin", cal)
+	p.Restart = 500_000
 	p.Plans = []timeline.Plan{{ValidFrom: timeline.NoDay, Tasks: []timeline.Task{
 		{Slug: "start", Station: "treater", Standard: 8 * timeline.Minute, Triggers: []timeline.Trigger{{Cadence: timeline.CadenceStartup}}},
 		{Slug: "stop", Station: "uv-1", Standard: 10 * timeline.Minute, Triggers: []timeline.Trigger{{Cadence: timeline.CadenceShutdown}}},
@@ -343,6 +344,10 @@ func TestIncrementalEqualsWholeOnRandomLogs(t *testing.T) {
 				t.Fatal(err)
 			}
 			m.same(t, p, "after a piece")
+		}
+		if n := len(m.rows.Days); n > 0 {
+			a, b := rapid.IntRange(0, n-1).Draw(t, "first"), rapid.IntRange(0, n-1).Draw(t, "last")
+			m.explained(t, p, m.rows.Days[min(a, b)].Day, m.rows.Days[max(a, b)].Day)
 		}
 	})
 }

@@ -27,6 +27,10 @@ func (d *dayFold) pressDay(res *loss.Result) timeline.PressDay {
 		FirstRun:  d.duty.FirstProduction, LastRun: d.duty.LastProduction,
 		RunWaste: r.RunWaste + r.StopWaste,
 		Through:  min(d.fold.Frontier, span.To),
+
+		Downstream:    r.Downstream,
+		RestartCleans: d.restarts.Cleans, RestartMM: d.restarts.Len, RestartWaste: d.restarts.Waste,
+		RestartExcess: d.restarts.Excess, RestartSquares: d.restarts.Squares,
 	}
 	if rate.Constrained {
 		row.HourMicro = rate.ContributionHour
@@ -56,20 +60,32 @@ func (d *dayFold) pressDay(res *loss.Result) timeline.PressDay {
 // shifts that produced.
 func (d *dayFold) runs(row *timeline.PressDay) {
 	span := d.plan.Span()
-	families := map[string]int64{}
+	families := map[string]*int64{}
+	lengthOf := func(family string) *int64 {
+		if families[family] == nil {
+			families[family] = new(int64)
+		}
+		return families[family]
+	}
+	var last string
+	var mm *int64 // of the family of the job last
 	jobs := map[string]bool{}
 	shifts := map[string]bool{}
 	for _, seg := range d.plan.Segments {
-		for _, s := range timeline.SlicesIn(d.h.Slices, seg.Interval) {
+		sl := timeline.SlicesIn(d.h.Slices, seg.Interval)
+		for i := range sl {
+			s := &sl[i]
 			part := s.Part(seg.Interval)
 			switch s.State {
 			case timeline.StateProduction:
-				job := d.h.Job(s.Job, span.To)
-				families[job.Family] += part.Good + part.Waste
-				row.RunMM += part.Good + part.Waste
-				if s.Job != "" {
-					jobs[s.Job] = true
+				if mm == nil || s.Job != last { // neighbors mostly share a job
+					last, mm = s.Job, lengthOf(d.h.Job(s.Job, span.To).Family)
+					if s.Job != "" {
+						jobs[s.Job] = true
+					}
 				}
+				*mm += part.Good + part.Waste
+				row.RunMM += part.Good + part.Waste
 				shifts[seg.Shift] = true
 			case timeline.StateSetup:
 				row.SetupRunWaste += part.Waste
@@ -82,7 +98,7 @@ func (d *dayFold) runs(row *timeline.PressDay) {
 	}
 	var list []fam
 	for name, mm := range families {
-		list = append(list, fam{name, mm})
+		list = append(list, fam{name, *mm})
 	}
 	slices.SortFunc(list, func(a, b fam) int { return cmp.Compare(a.name, b.name) })
 	for _, f := range list {

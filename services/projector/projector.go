@@ -12,7 +12,6 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"github.com/downweb/downweb/analytics/duty"
 	"github.com/downweb/downweb/analytics/timeline"
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 	"github.com/downweb/downweb/services/registry"
@@ -20,7 +19,7 @@ import (
 
 // RulesVersion numbers the accounting rules of this program. Another number
 // than the warehouse's means a rebuild.
-const RulesVersion = 1
+const RulesVersion = 4
 
 // Dirty is a press that has to be projected again.
 type Dirty struct {
@@ -160,7 +159,7 @@ func (p *Projector) Once(ctx context.Context) (int, error) {
 		press := presses[d.Plant+"/"+d.Press]
 		if press != nil {
 			n++
-		} else if !p.lookAtUnnamed(d.Plant + "/" + d.Press) {
+		} else if d.Press != timeline.PlantPress && !p.lookAtUnnamed(d.Plant+"/"+d.Press) {
 			continue
 		}
 		g.Go(func() error {
@@ -264,6 +263,12 @@ type Rows interface {
 // the log holds nothing of the press. With rows nil, or where no earlier row
 // exists, the fold starts at the press's first event.
 func Load(ctx context.Context, log Log, rows Rows, press *timeline.Press, from int64) (*Fold, error) {
+	return load(ctx, log, rows, press, from, forEver, 0)
+}
+
+// load is Load without what lies at or after until; the frontier is then the
+// one given.
+func load(ctx context.Context, log Log, rows Rows, press *timeline.Press, from, until, frontier int64) (*Fold, error) {
 	epochs, err := log.Epochs(ctx, press.Plant, press.Name)
 	if err != nil {
 		return nil, err
@@ -284,21 +289,23 @@ func Load(ctx context.Context, log Log, rows Rows, press *timeline.Press, from i
 		}
 	}
 	for {
-		sl, err := log.ReadSlices(ctx, press.Plant, press.Name, start, forEver)
+		sl, err := log.ReadSlices(ctx, press.Plant, press.Name, start, until)
 		if err != nil {
 			return nil, err
 		}
-		evs, err := log.ReadEvents(ctx, press.Plant, press.Name, start, forEver)
+		evs, err := log.ReadEvents(ctx, press.Plant, press.Name, start, until)
 		if err != nil {
 			return nil, err
 		}
 		evs = timeline.DropRepeats(evs, repeats)
 		f.History = timeline.Build(sl, evs, epochs)
 		first, ok := f.History.First()
-		f.Frontier, _ = f.History.Frontier()
+		if f.Frontier = frontier; until == forEver {
+			f.Frontier, _ = f.History.Frontier()
+		}
 		switch {
 		case ok && start == sinceEver: // from the beginning
-			f.State = duty.State{}
+			f.State = State{}
 			f.First = press.Calendar.DayAt(first)
 			f.WriteAt = timeline.NoDay
 			return f, nil
@@ -338,7 +345,7 @@ func (f *Fold) resume(ctx context.Context, rows Rows, from int64) (ok bool, err 
 	if err != nil || !ok {
 		return false, err
 	}
-	if f.State, err = duty.ParseState([]byte(before.Carry)); err != nil {
+	if f.State, err = ParseState([]byte(before.Carry)); err != nil {
 		return false, fmt.Errorf("carry of %s: %w", before.Day, err)
 	}
 	return true, nil

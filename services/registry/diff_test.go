@@ -67,7 +67,7 @@ func TestChangesAndDirty(t *testing.T) {
 		{"closure of one press", func(p *pb.Plant) { p.Closures[1].LastDay = "2027-01-04" },
 			[]string{`closures[2026-12-24 [p1]].last_day: "2027-01-01" -> "2027-01-04"`}, map[string]int64{"p1": berlin("2027-01-01")}}, // the day before the first date added
 		{"break moved, day after clocks change", func(p *pb.Plant) {
-			p.ExtraShifts = append(p.ExtraShifts, &pb.ExtraShift{Day: "2026-03-30", Name: "x", Start: "14:00", End: "15:00"})
+			p.ExtraShifts = append(p.ExtraShifts, &pb.ExtraShift{Day: "2026-03-30", Name: "x", Start: "04:00", End: "05:00"})
 		}, []string{"extra_shifts[2026-03-30 x]: added"}, both(berlin("2026-03-29"))},
 		{"maintenance", func(p *pb.Plant) { p.MaintenanceWindows = nil },
 			[]string{"maintenance_windows[2026-06-20T05:00:00Z]: removed"}, both(berlin("2026-06-19"))},

@@ -19,9 +19,8 @@ const (
 )
 
 // Resolve makes of a document what the rules need to know of each press, in
-// document order. A press's own calendar or plan takes over from its
-// valid_from on; before that the plant's calendar and the kind's plan hold. The
-// document must be valid; the first problem is returned if it is not.
+// document order. A press's own calendar takes over from its valid_from on;
+// before that the plant's holds. For plans see plansOf. The document must be valid; the first problem is returned if it is not.
 func Resolve(p *pb.Plant) ([]*timeline.Press, error) {
 	if problems := Validate(p); len(problems) > 0 {
 		return nil, &InvalidError{problems}
@@ -202,35 +201,5 @@ func resolveMaintenance(p *pb.Plant, press string) []timeline.Interval {
 		}
 		return out[i].To < out[j].To
 	})
-	return out
-}
-
-func resolvePlans(p *pb.Plant, x *pb.Press) []timeline.Plan {
-	var common, own []timeline.Plan
-	for _, c := range p.Plans {
-		switch {
-		case c.Press == x.Press:
-			own = append(own, plan(c))
-		case c.Press == "" && c.Kind == x.Kind:
-			common = append(common, plan(c))
-		}
-	}
-	return takeOver(common, own, func(p timeline.Plan) timeline.Day { return p.ValidFrom })
-}
-
-func plan(c *pb.CleaningPlan) timeline.Plan {
-	out := timeline.Plan{ValidFrom: since(c.ValidFrom)}
-	for _, t := range c.Tasks {
-		task := timeline.Task{Slug: t.Slug, Station: t.Station, Standard: minutes(t.StandardMinutes), Grace: minutes(t.GraceMinutes),
-			Isolate: t.Isolate, Safety: t.Safety, AlsoDischarges: slices.Clone(t.AlsoDischarges), MakerLimit: t.MakerLimit}
-		for _, h := range t.Hazards {
-			task.Hazards = append(task.Hazards, uint8(h))
-		}
-		for _, g := range t.Triggers {
-			task.Triggers = append(task.Triggers, timeline.Trigger{Cadence: timeline.Cadence(g.Cadence), Every: g.Every,
-				AnchorDay: int(g.AnchorDay), SameFamily: g.SameFamily})
-		}
-		out.Tasks = append(out.Tasks, task)
-	}
 	return out
 }

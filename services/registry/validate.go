@@ -199,6 +199,7 @@ func (v *validator) allPresses() {
 		at := fmt.Sprintf("presses[%d]", i)
 		v.slug(p.GetPress(), at+".press")
 		v.unique(seen, p.GetPress(), at+".press", "press %q is given twice", p.GetPress())
+		v.check(p.GetPress() != timeline.PlantPress, at+".press", "%q is kept for what is said of the whole plant: give the press another name", p.GetPress())
 		v.text(p.GetName(), at+".name")
 		v.word(p.GetKind(), at+".kind")
 		v.within(float64(p.GetWebWidthMm()), 0, 10000, at+".web_width_mm", "mm")

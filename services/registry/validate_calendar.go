@@ -14,7 +14,11 @@ func (v *validator) allCalendars() {
 	seen := map[string]int{}
 	for i, c := range p.Calendars {
 		at := fmt.Sprintf("calendars[%d]", i)
+		before := len(v.problems)
 		v.calendar(c, at)
+		if len(v.problems) == before {
+			v.calendarOverlap(c, at)
+		}
 		if len(c.GetPresses()) == 0 {
 			v.unique(seen, "all "+c.GetValidFrom(), at+".valid_from", "a second calendar of the plant from the same day")
 		}
@@ -48,6 +52,9 @@ func (v *validator) allCalendars() {
 			v.check(from < to, at+".to", "is not after from")
 		}
 		v.pressList(w.GetPresses(), at+".presses")
+	}
+	if len(v.problems) == 0 {
+		v.extraOverlap()
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"github.com/downweb/downweb/analytics/timeline"
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 )
 
@@ -30,11 +31,86 @@ func (v *validator) allPlans() {
 			}
 			v.unique(seen, "kind "+c.Kind+" "+c.ValidFrom, at+".valid_from", "a second plan of kind %q from the same day", c.Kind)
 		}
-		v.tasks(c.GetTasks(), on, at)
+		v.differences(c, at)
+		v.tasks(c, on, at)
+	}
+	if len(v.problems) == 0 { // only then do the plans tell what is laid over what
+		v.laidOver()
 	}
 }
 
-func (v *validator) tasks(tasks []*pb.Task, on []*pb.Press, at string) {
+// differences checks what only a plan of differences may say.
+func (v *validator) differences(c *pb.CleaningPlan, at string) {
+	v.check(!c.GetDiffers() || c.GetPress() != "", at+".differs", "is for the plan of a press: a kind has nothing to differ from")
+	v.check(c.GetDiffers() || len(c.GetRemoved()) == 0, at+".removed", "is only for a plan that differs")
+	own := map[string]bool{}
+	for _, t := range c.GetTasks() {
+		own[t.GetSlug()] = true
+	}
+	seen := map[string]int{}
+	for i, slug := range c.GetRemoved() {
+		field := fmt.Sprintf("%s.removed[%d]", at, i)
+		v.unique(seen, slug, field, "task %q is named twice", slug)
+		v.check(!own[slug], field, "task %q is also given: leave one of the two out", slug)
+	}
+	for i, t := range c.GetTasks() {
+		field := fmt.Sprintf("%s.tasks[%d].after", at, i)
+		v.check(t.GetAfter() == "" || c.GetDiffers(), field, "is only for a plan that differs: elsewhere the list is the working order")
+		v.check(t.GetAfter() == "" || t.GetAfter() != t.GetSlug(), field, "names the task itself")
+	}
+}
+
+// laidOver checks each press's plans as they stand once the differences are
+// laid over the kind's.
+func (v *validator) laidOver() {
+	place := map[*pb.CleaningPlan]int{}
+	for i, c := range v.plant.Plans {
+		place[c] = i
+	}
+	used := map[*pb.CleaningPlan]map[string]bool{} // removed slugs that some plan has, by plan
+	for _, x := range v.plant.Presses {
+		for _, on := range plansOf(v.plant, x) {
+			if !on.own.GetDiffers() {
+				continue
+			}
+			at := fmt.Sprintf("plans[%d]", place[on.own])
+			if !v.check(on.kind != nil, at+".differs", "no plan of kind %q holds on %s: there is nothing to differ from", x.GetKind(), dayWords(on.from)) {
+				continue
+			}
+			if used[on.own] == nil {
+				used[on.own] = map[string]bool{}
+			}
+			for _, t := range on.kind.GetTasks() {
+				used[on.own][t.GetSlug()] = true
+			}
+			all := map[string]bool{}
+			for _, t := range on.tasks {
+				all[t.GetSlug()] = true
+			}
+			for _, t := range on.tasks {
+				v.check(t.GetAfter() == "" || all[t.GetAfter()], at+".tasks", "task %q comes after %q, which the press does not have from %s on", t.GetSlug(), t.GetAfter(), dayWords(on.from))
+				for _, d := range t.GetAlsoDischarges() {
+					v.check(all[d], at, "task %q also discharges %q, which the press does not have from %s on", t.GetSlug(), d, dayWords(on.from))
+				}
+			}
+		}
+	}
+	for i, c := range v.plant.Plans {
+		for j, slug := range c.GetRemoved() {
+			v.check(used[c] == nil || used[c][slug], fmt.Sprintf("plans[%d].removed[%d]", i, j), "task %q is in no plan of the kind while this one holds", slug)
+		}
+	}
+}
+
+func dayWords(d timeline.Day) string {
+	if d == timeline.NoDay {
+		return "the first day"
+	}
+	return d.String()
+}
+
+func (v *validator) tasks(c *pb.CleaningPlan, on []*pb.Press, at string) {
+	tasks := c.GetTasks()
 	slugs := map[string]int{}
 	all := map[string]bool{}
 	for _, t := range tasks {
@@ -63,11 +139,35 @@ func (v *validator) tasks(tasks []*pb.Task, on []*pb.Press, at string) {
 			}
 		}
 		seen = map[string]int{}
+		for j, o := range t.GetOutcomes() {
+			field := fmt.Sprintf("%s.outcomes[%d]", to, j)
+			if v.check(o != 0 && pb.Outcome_name[int32(o)] != "", field, "is not a known outcome") {
+				v.unique(seen, o.String(), field, "the outcome is named twice")
+			}
+		}
+		v.tolerance(t, to)
+		seen = map[string]int{}
 		for j, d := range t.GetAlsoDischarges() {
 			field := fmt.Sprintf("%s.also_discharges[%d]", to, j)
 			v.check(d != t.GetSlug(), field, "a task cannot discharge itself a second time")
-			v.check(all[d], field, "task %q is not in this plan", d)
+			v.check(all[d] || c.GetDiffers(), field, "task %q is not in this plan", d)
 			v.unique(seen, d, field, "task %q is named twice", d)
+		}
+	}
+}
+
+// tolerance checks the share of the interval that is granted after due: it
+// needs an interval in days, and not two graces.
+func (v *validator) tolerance(t *pb.Task, at string) {
+	p := t.GetTolerancePercent()
+	if !v.within(p, 0, 100, at+".tolerance_percent", "%") || p == 0 {
+		return
+	}
+	v.check(t.GetGraceMinutes() == 0, at+".tolerance_percent", "stands beside grace_minutes: leave one of the two out")
+	for _, g := range t.GetTriggers() {
+		if c := g.GetCadence(); c != pb.Cadence_CADENCE_DAYS && c != pb.Cadence_CADENCE_WEEKLY {
+			v.problem(at+".tolerance_percent", "is for tasks that are due every n days or weekly only: use grace_minutes")
+			return
 		}
 	}
 }

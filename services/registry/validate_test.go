@@ -49,6 +49,11 @@ func TestValidate(t *testing.T) {
 		}},
 		{"calendars[1].presses[0]", "not in the document", func(p *pb.Plant) { p.Calendars[1].Presses[0] = "p9" }},
 		{"calendars[2].presses[0]", "second calendar", func(p *pb.Plant) { p.Calendars = append(p.Calendars, p.Calendars[1]) }},
+		{"calendars[0].shifts", "starts before", func(p *pb.Plant) { shift(p).End = "14:01" }},
+		{"extra_shifts[0]", "starts before", func(p *pb.Plant) {
+			x := p.ExtraShifts[0]
+			p.ExtraShifts = append(p.ExtraShifts, &pb.ExtraShift{Day: x.Day, Name: "more", Start: x.Start, End: x.End, Presses: x.Presses})
+		}},
 		{"closures[1].last_day", "before first_day", func(p *pb.Plant) { p.Closures[1].LastDay = "2026-12-23" }},
 		{"extra_shifts[0].day", "not YYYY-MM-DD", func(p *pb.Plant) { p.ExtraShifts[0].Day = "" }},
 		{"maintenance_windows[0].to", "not after from", func(p *pb.Plant) { p.MaintenanceWindows[0].To = p.MaintenanceWindows[0].From }},

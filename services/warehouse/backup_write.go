@@ -17,7 +17,7 @@ import (
 
 // notBackedUp are the tables that a restore makes anew: the projections are folded from the log, and with them nothing
 // is dirty. A table that is not named here is in every backup.
-var notBackedUp = []string{"schema_version", "dirty", "dirty_done", tablePressDays, tableShiftFacts, tableVisits, tableDuties}
+var notBackedUp = []string{"schema_version", "dirty", "dirty_done", tableOldDays, tablePressDays, tableShiftFacts, tableVisits, tableDuties}
 
 // ownMeta are the rows of meta that belong to this warehouse alone.
 var ownMeta = []string{warehouseIDName, rulesVersionName, restoringName}

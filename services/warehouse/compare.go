@@ -22,6 +22,11 @@ const (
 // another event is stored (other): that happens when two disks carry one epoch. What is in neither is not stored. The
 // answer is by index into evs.
 func (db *DB) CompareStored(ctx context.Context, evs []*pb.Event) (same, other map[int]bool, err error) {
+	err = db.relied(ctx, func() (err error) { same, other, err = db.compareStored(ctx, evs); return err })
+	return same, other, err
+}
+
+func (db *DB) compareStored(ctx context.Context, evs []*pb.Event) (same, other map[int]bool, err error) {
 	same, other = map[int]bool{}, map[int]bool{}
 	groups := map[epochKey][]int{}
 	for i, e := range evs {

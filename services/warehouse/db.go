@@ -39,6 +39,21 @@ type DB struct {
 
 	dirty dirtyState
 	floor atomic.Uint64 // above it this writer counts; see Fence
+
+	seenPos atomic.Uint64 // highest insert number seen; for StoredPos
+
+	block atomic.Pointer[sliceBlock] // one that no insert uses
+
+	days *dayCache // nil: none
+
+	embedded   bool // the server is the engine of this program, alone at its address
+	lastFaults atomic.Pointer[engineFaults]
+	checked    atomic.Uint64 // inserts whose files were compared with their checksums
+
+	mending sync.Mutex
+	mended  engineFaults    // when mend was last done
+	away    map[string]bool // tables that were taken out and may not be back; mending guards both
+	reloads atomic.Uint64
 }
 
 // Open connects, creates the database if it is missing, brings the schema up to date and reads the warehouse's id.
@@ -77,6 +92,7 @@ func Open(ctx context.Context, cfg Config) (*DB, error) {
 		return nil, fmt.Errorf("open the warehouse: %w", err)
 	}
 	db.version = fmt.Sprintf("%d.%d.%d", v.Version.Major, v.Version.Minor, v.Version.Patch)
+	db.embedded = v.DisplayName == engine.DisplayName
 	if err := engine.CheckVersion(v.DisplayName, db.version); err != nil {
 		return nil, &OldServerError{err}
 	}

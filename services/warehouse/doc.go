@@ -7,4 +7,6 @@
 // that is analytics/timeline's.
 //
 // An error of an insert says nothing about whether the rows are stored: read back (StoredSeqs) before trying again.
+// What the embedded engine failed to write and did not tell is found out (verify.go, mend.go): run MindWrites beside a
+// writer.
 package warehouse

@@ -103,7 +103,7 @@ func filled(t *testing.T) *DB {
 	if err := db.ClearDirty(ctx, "rhein", "p2", take[0].UpTo); err != nil {
 		t.Fatal(err)
 	}
-	for _, table := range []string{"press_days", "shift_facts", "station_visits", "duties"} {
+	for _, table := range []string{tableOldDays, tablePressDays, "shift_facts", "station_visits", "duties"} {
 		if err := db.conn.Exec(ctx, "INSERT INTO "+table+" (plant, press, ver) VALUES ('rhein', 'p1', 1), ('rhein', 'p2', 2)"); err != nil {
 			t.Fatal(err)
 		}
@@ -151,7 +151,7 @@ func TestMigrateFromEveryStep(t *testing.T) {
 			}
 			defer db.Close()
 			for table, columns := range before {
-				if table != "schema_version" && table != "meta" { // Open adds the id, if it is not there
+				if sums[table] != "" && table != "meta" { // Open adds the id, if it is not there
 					if got := columnsSum(ctx, t, conn, table, strings.Join(columns, ", ")); got != sums[table] {
 						t.Errorf("%s changed: %s, was %s", table, got, sums[table])
 					}
@@ -191,7 +191,11 @@ func TestMigrateFromEveryStep(t *testing.T) {
 func columnsSum(ctx context.Context, t *testing.T, conn clickhouse.Conn, table, columns string) string {
 	t.Helper()
 	var n, sum uint64
-	if err := conn.QueryRow(ctx, fmt.Sprintf("SELECT count(), sum(cityHash64(%s)) FROM %s", columns, table)).Scan(&n, &sum); err != nil {
+	final := ""
+	if table == tablePressDays {
+		final = " FINAL" // rows of the table before come as repeats
+	}
+	if err := conn.QueryRow(ctx, fmt.Sprintf("SELECT count(), sum(cityHash64(%s)) FROM %s"+final, columns, table)).Scan(&n, &sum); err != nil {
 		t.Fatalf("%s: %v", table, err)
 	}
 	return fmt.Sprintf("%d rows %016x", n, sum)
@@ -205,8 +209,10 @@ func insertAs(t *testing.T, db *DB, e *pb.Event, pos uint64) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	var b sliceBlock
 	var c eventColumns
-	c.addSlice(&r)
+	b.reset()
+	b.addRow(&r)
 	c.addRest(&r)
 	ctx := testContext(t)
 	batch, err := db.conn.PrepareBatch(db.insertContext(ctx, insertAll.types), insertAll.sql)
@@ -214,10 +220,8 @@ func insertAs(t *testing.T, db *DB, e *pb.Event, pos uint64) {
 		t.Fatal(err)
 	}
 	defer batch.Close()
-	for i, col := range insertAll.columns {
-		if err := batch.Column(i).Append(col.of(&c)); err != nil {
-			t.Fatal(err)
-		}
+	if err := fillBatch(batch, insertAll, &b, &c); err != nil {
+		t.Fatal(err)
 	}
 	if err := batch.Send(); err != nil {
 		t.Fatal(err)

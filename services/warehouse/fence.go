@@ -60,6 +60,9 @@ func (db *DB) Fence(ctx context.Context) (floor uint64, err error) {
 		return 0, fmt.Errorf("fence: %w", err)
 	}
 	floor += fenceGap + rand.N[uint64](fenceSpread)
+	if err := db.moveOldDays(ctx, floor); err != nil {
+		return 0, fmt.Errorf("fence: %w", err)
+	}
 	for _, t := range fenceTables {
 		if err := db.fenceTable(ctx, t.table, t.column, floor); err != nil {
 			return 0, fmt.Errorf("fence: %w", err)
@@ -82,6 +85,7 @@ func (db *DB) highest(ctx context.Context) (uint64, error) {
 	for _, t := range fenceTables[1:] {
 		parts = append(parts, "SELECT max(ver) AS v FROM "+t.table)
 	}
+	parts = append(parts, "SELECT max(ver) AS v FROM "+tableOldDays)
 	var ver uint64
 	if err := db.conn.QueryRow(ctx, "SELECT max(v) FROM ("+strings.Join(parts, " UNION ALL ")+")").Scan(&ver); err != nil {
 		return 0, fmt.Errorf("read the highest version: %w", err)
@@ -140,7 +144,7 @@ func (db *DB) dropFencesBelow(ctx context.Context, table string, floor uint64) e
 // awaitInserts ends the inserts into this database that run now, and waits
 // until none is left: they began before the fence and do not know of it.
 func (db *DB) awaitInserts(ctx context.Context) error {
-	const where = `query_kind = 'Insert' AND current_database = currentDatabase() AND match(query, '^INSERT INTO (events|press_days|shift_facts|station_visits|duties) ')`
+	const where = `query_kind = 'Insert' AND current_database = currentDatabase() AND match(query, '^INSERT INTO (events|press_days|press_days_by_month|shift_facts|station_visits|duties) ')`
 	var ids []string
 	if err := db.conn.QueryRow(ctx, "SELECT groupArray(query_id) FROM system.processes WHERE "+where).Scan(&ids); err != nil {
 		return fmt.Errorf("list running inserts: %w", err)

@@ -3,25 +3,19 @@ package warehouse
 import (
 	"context"
 	"fmt"
+	"math"
 	"strings"
 
 	"github.com/ClickHouse/clickhouse-go/v2"
+	"github.com/ClickHouse/clickhouse-go/v2/lib/driver"
 
 	"github.com/downweb/downweb/analytics/timeline"
 	pb "github.com/downweb/downweb/proto/gen/downweb/v1"
 )
 
-// eventColumns holds rows by column. It is written out by hand because appending a row to the driver field by field
-// costs several times as much.
+// eventColumns holds what rows have beside the columns of a sliceBlock. It is written out by hand because appending a row
+// to the driver field by field costs several times as much.
 type eventColumns struct {
-	kind                                 []uint8
-	plant, press                         []string
-	occurredAt                           []int64
-	epoch, seq, pos                      []uint64
-	recordedDelay, dur                   []int64
-	state                                []uint8
-	reason, station, job                 []string
-	rated, good, waste                   []int64
 	sourceKey                            []string
 	fromAt                               []int64
 	session                              []string
@@ -42,10 +36,12 @@ type eventColumns struct {
 	sha256, author, raw                  []string
 }
 
-// eventColumn is one column of an insert. Its type is what is sent; the server converts it to the table's.
+// eventColumn is one column of an insert. Its type is what is sent; the server converts it to the table's. The first
+// sliceColumns have native, the others of.
 type eventColumn struct {
 	name, typ string
 	of        func(*eventColumns) any
+	native    func(b *sliceBlock, typ string) []byte
 }
 
 const (
@@ -54,6 +50,7 @@ const (
 	tInt64  = "Int64"
 	tUInt64 = "UInt64"
 	tString = "String" // sent for LowCardinality too, which the driver would key by a map
+	tDict   = "LowCardinality(String)"
 	tTime   = "DateTime64(3, 'UTC')"
 )
 
@@ -61,53 +58,53 @@ const (
 const sliceColumns = 16
 
 var eventTable = []eventColumn{
-	{"kind", tUInt8, func(c *eventColumns) any { return c.kind }},
-	{"plant", tString, func(c *eventColumns) any { return c.plant }},
-	{"press", tString, func(c *eventColumns) any { return c.press }},
-	{"occurred_at", tTime, func(c *eventColumns) any { return c.occurredAt }},
-	{"epoch", tUInt64, func(c *eventColumns) any { return c.epoch }},
-	{"seq", tUInt64, func(c *eventColumns) any { return c.seq }},
-	{"pos", tUInt64, func(c *eventColumns) any { return c.pos }},
-	{"recorded_delay_ms", tInt64, func(c *eventColumns) any { return c.recordedDelay }},
-	{"dur_ms", tInt64, func(c *eventColumns) any { return c.dur }},
-	{"state", tUInt8, func(c *eventColumns) any { return c.state }},
-	{"reason", tString, func(c *eventColumns) any { return c.reason }},
-	{"station", tString, func(c *eventColumns) any { return c.station }},
-	{"job", tString, func(c *eventColumns) any { return c.job }},
-	{"rated_mm_per_min", tInt64, func(c *eventColumns) any { return c.rated }},
-	{"good_mm", tInt64, func(c *eventColumns) any { return c.good }},
-	{"waste_mm", tInt64, func(c *eventColumns) any { return c.waste }},
-	{"source_key", tString, func(c *eventColumns) any { return c.sourceKey }},
-	{"from_at", tTime, func(c *eventColumns) any { return c.fromAt }},
-	{"session", tString, func(c *eventColumns) any { return c.session }},
-	{"occasion", tUInt8, func(c *eventColumns) any { return c.occasion }},
-	{"crew", tString, func(c *eventColumns) any { return c.crew }},
-	{"checks", tUInt8, func(c *eventColumns) any { return c.checks }},
-	{"task", tString, func(c *eventColumns) any { return c.task }},
-	{"outcome", tUInt8, func(c *eventColumns) any { return c.outcome }},
-	{"condition_plus_1", tUInt8, func(c *eventColumns) any { return c.condition }},
-	{"note", tString, func(c *eventColumns) any { return c.note }},
-	{"note_kind", tUInt8, func(c *eventColumns) any { return c.noteKind }},
-	{"defect", tUInt8, func(c *eventColumns) any { return c.defect }},
-	{"length_mm", tInt64, func(c *eventColumns) any { return c.length }},
-	{"cause", tUInt8, func(c *eventColumns) any { return c.cause }},
-	{"found", tUInt8, func(c *eventColumns) any { return c.found }},
-	{"web", tUInt8, func(c *eventColumns) any { return c.web }},
-	{"lanes_bad", tInt32, func(c *eventColumns) any { return c.lanesBad }},
-	{"lanes", tInt32, func(c *eventColumns) any { return c.lanes }},
-	{"family", tString, func(c *eventColumns) any { return c.family }},
-	{"substrate", tString, func(c *eventColumns) any { return c.substrate }},
-	{"target_epoch", tUInt64, func(c *eventColumns) any { return c.targetEpoch }},
-	{"target_first", tUInt64, func(c *eventColumns) any { return c.targetFirst }},
-	{"target_last", tUInt64, func(c *eventColumns) any { return c.targetLast }},
-	{"target_key", tString, func(c *eventColumns) any { return c.targetKey }},
-	{"first_day", tString, func(c *eventColumns) any { return c.firstDay }},
-	{"last_day", tString, func(c *eventColumns) any { return c.lastDay }},
-	{"closed_pos", tUInt64, func(c *eventColumns) any { return c.closedPos }},
-	{"closed_rev", tUInt64, func(c *eventColumns) any { return c.closedRev }},
-	{"sha256", tString, func(c *eventColumns) any { return c.sha256 }},
-	{"author", tString, func(c *eventColumns) any { return c.author }},
-	{"raw", tString, func(c *eventColumns) any { return c.raw }},
+	{name: "kind", typ: tUInt8, native: func(b *sliceBlock, _ string) []byte { return b.kind }},
+	{name: "plant", typ: tDict, native: func(b *sliceBlock, typ string) []byte { return b.plant.as(typ) }},
+	{name: "press", typ: tDict, native: func(b *sliceBlock, typ string) []byte { return b.press.as(typ) }},
+	{name: "occurred_at", typ: tTime, native: func(b *sliceBlock, _ string) []byte { return b.occurredAt }},
+	{name: "epoch", typ: tUInt64, native: func(b *sliceBlock, _ string) []byte { return b.epoch }},
+	{name: "seq", typ: tUInt64, native: func(b *sliceBlock, _ string) []byte { return b.seq }},
+	{name: "pos", typ: tUInt64, native: func(b *sliceBlock, _ string) []byte { return b.pos }},
+	{name: "recorded_delay_ms", typ: tInt64, native: func(b *sliceBlock, _ string) []byte { return b.recordedDelay }},
+	{name: "dur_ms", typ: tInt64, native: func(b *sliceBlock, _ string) []byte { return b.dur }},
+	{name: "state", typ: tUInt8, native: func(b *sliceBlock, _ string) []byte { return b.state }},
+	{name: "reason", typ: tDict, native: func(b *sliceBlock, typ string) []byte { return b.reason.as(typ) }},
+	{name: "station", typ: tDict, native: func(b *sliceBlock, typ string) []byte { return b.station.as(typ) }},
+	{name: "job", typ: tDict, native: func(b *sliceBlock, typ string) []byte { return b.job.as(typ) }},
+	{name: "rated_mm_per_min", typ: tInt64, native: func(b *sliceBlock, _ string) []byte { return b.rated }},
+	{name: "good_mm", typ: tInt64, native: func(b *sliceBlock, _ string) []byte { return b.good }},
+	{name: "waste_mm", typ: tInt64, native: func(b *sliceBlock, _ string) []byte { return b.waste }},
+	{name: "source_key", typ: tString, of: func(c *eventColumns) any { return c.sourceKey }},
+	{name: "from_at", typ: tTime, of: func(c *eventColumns) any { return c.fromAt }},
+	{name: "session", typ: tString, of: func(c *eventColumns) any { return c.session }},
+	{name: "occasion", typ: tUInt8, of: func(c *eventColumns) any { return c.occasion }},
+	{name: "crew", typ: tString, of: func(c *eventColumns) any { return c.crew }},
+	{name: "checks", typ: tUInt8, of: func(c *eventColumns) any { return c.checks }},
+	{name: "task", typ: tString, of: func(c *eventColumns) any { return c.task }},
+	{name: "outcome", typ: tUInt8, of: func(c *eventColumns) any { return c.outcome }},
+	{name: "condition_plus_1", typ: tUInt8, of: func(c *eventColumns) any { return c.condition }},
+	{name: "note", typ: tString, of: func(c *eventColumns) any { return c.note }},
+	{name: "note_kind", typ: tUInt8, of: func(c *eventColumns) any { return c.noteKind }},
+	{name: "defect", typ: tUInt8, of: func(c *eventColumns) any { return c.defect }},
+	{name: "length_mm", typ: tInt64, of: func(c *eventColumns) any { return c.length }},
+	{name: "cause", typ: tUInt8, of: func(c *eventColumns) any { return c.cause }},
+	{name: "found", typ: tUInt8, of: func(c *eventColumns) any { return c.found }},
+	{name: "web", typ: tUInt8, of: func(c *eventColumns) any { return c.web }},
+	{name: "lanes_bad", typ: tInt32, of: func(c *eventColumns) any { return c.lanesBad }},
+	{name: "lanes", typ: tInt32, of: func(c *eventColumns) any { return c.lanes }},
+	{name: "family", typ: tString, of: func(c *eventColumns) any { return c.family }},
+	{name: "substrate", typ: tString, of: func(c *eventColumns) any { return c.substrate }},
+	{name: "target_epoch", typ: tUInt64, of: func(c *eventColumns) any { return c.targetEpoch }},
+	{name: "target_first", typ: tUInt64, of: func(c *eventColumns) any { return c.targetFirst }},
+	{name: "target_last", typ: tUInt64, of: func(c *eventColumns) any { return c.targetLast }},
+	{name: "target_key", typ: tString, of: func(c *eventColumns) any { return c.targetKey }},
+	{name: "first_day", typ: tString, of: func(c *eventColumns) any { return c.firstDay }},
+	{name: "last_day", typ: tString, of: func(c *eventColumns) any { return c.lastDay }},
+	{name: "closed_pos", typ: tUInt64, of: func(c *eventColumns) any { return c.closedPos }},
+	{name: "closed_rev", typ: tUInt64, of: func(c *eventColumns) any { return c.closedRev }},
+	{name: "sha256", typ: tString, of: func(c *eventColumns) any { return c.sha256 }},
+	{name: "author", typ: tString, of: func(c *eventColumns) any { return c.author }},
+	{name: "raw", typ: tString, of: func(c *eventColumns) any { return c.raw }},
 }
 
 // eventInsert is the statement over the first n columns and their types.
@@ -142,27 +139,38 @@ func (db *DB) InsertEvents(ctx context.Context, evs []*pb.Event, pos uint64) err
 	if len(evs) == 0 {
 		return nil
 	}
+	b := db.block.Swap(nil)
+	if b == nil {
+		b = &sliceBlock{}
+	}
+	defer db.block.Store(b)
+	b.reset()
 	var c eventColumns
-	c.growSlices(len(evs))
 	plain := true
-	month := 0
+	month, day := 0, int64(math.MinInt64) // of the row before
 	for _, e := range evs {
-		r, err := rowOf(e, pos)
-		if err != nil {
-			return err
+		at, ok := b.addPlain(e, pos)
+		var r eventRow
+		if !ok {
+			var err error
+			if r, err = rowOf(e, pos); err != nil {
+				return err
+			}
+			if at = r.occurredAt; plain && (r.kind != uint8(timeline.KindSlice) || r.raw != "" || r.sourceKey != "") {
+				plain = false
+				c.fill(b.n) // the rows so far have nothing in the other columns
+			}
+			b.addRow(&r)
 		}
-		if m := Month(r.occurredAt); month == 0 {
-			month = m
-		} else if m != month {
-			return fmt.Errorf("insert events: months %d and %d in one insert", month, m)
-		}
-		if plain && (r.kind != uint8(timeline.KindSlice) || r.raw != "" || r.sourceKey != "") {
-			plain = false
-			c.fill(len(c.kind)) // the rows so far have nothing in the other columns
-		}
-		c.addSlice(&r)
 		if !plain {
 			c.addRest(&r)
+		}
+		if d := floorDiv(at, dayMillis); d != day {
+			m := Month(at)
+			if month != 0 && m != month {
+				return fmt.Errorf("insert events: months %d and %d in one insert", month, m)
+			}
+			month, day = m, d
 		}
 	}
 	in := insertAll
@@ -174,51 +182,32 @@ func (db *DB) InsertEvents(ctx context.Context, evs []*pb.Event, pos uint64) err
 		return fmt.Errorf("insert events: %w", err)
 	}
 	defer batch.Close()
-	for i, col := range in.columns {
-		if err := batch.Column(i).Append(col.of(&c)); err != nil {
-			return fmt.Errorf("insert events: column %s: %w", col.name, err)
-		}
+	faults := db.faults()
+	if err := fillBatch(batch, in, b, &c); err != nil {
+		return fmt.Errorf("insert events: %w", err)
 	}
 	if err := batch.Send(); err != nil {
 		return fmt.Errorf("insert %d events: %w", len(evs), fenced(err))
 	}
-	if err := db.verifyInsert(ctx, pos, month, len(evs)); err != nil {
+	if err := db.verifyInsert(ctx, pos, month, len(evs), faults); err != nil {
 		return fmt.Errorf("insert %d events: %w", len(evs), err)
 	}
 	return nil
 }
 
-// growSlices makes room for n rows in the columns of slices.
-func (c *eventColumns) growSlices(n int) {
-	for _, v := range []*[]string{&c.plant, &c.press, &c.reason, &c.station, &c.job} {
-		*v = make([]string, 0, n)
-	}
-	for _, v := range []*[]int64{&c.occurredAt, &c.recordedDelay, &c.dur, &c.rated, &c.good, &c.waste} {
-		*v = make([]int64, 0, n)
-	}
-	for _, v := range []*[]uint64{&c.epoch, &c.seq, &c.pos} {
-		*v = make([]uint64, 0, n)
-	}
-	c.kind, c.state = make([]uint8, 0, n), make([]uint8, 0, n)
-}
+const dayMillis = 86_400_000
 
-func (c *eventColumns) addSlice(r *eventRow) {
-	c.kind = append(c.kind, r.kind)
-	c.plant = append(c.plant, r.plant)
-	c.press = append(c.press, r.press)
-	c.occurredAt = append(c.occurredAt, r.occurredAt)
-	c.epoch = append(c.epoch, r.epoch)
-	c.seq = append(c.seq, r.seq)
-	c.pos = append(c.pos, r.pos)
-	c.recordedDelay = append(c.recordedDelay, r.recordedDelay)
-	c.dur = append(c.dur, r.dur)
-	c.state = append(c.state, r.state)
-	c.reason = append(c.reason, r.reason)
-	c.station = append(c.station, r.station)
-	c.job = append(c.job, r.job)
-	c.rated = append(c.rated, r.rated)
-	c.good = append(c.good, r.good)
-	c.waste = append(c.waste, r.waste)
+// fillBatch gives rows to the driver.
+func fillBatch(batch driver.Batch, in eventInsert, b *sliceBlock, c *eventColumns) error {
+	if err := b.fill(batch.Columns()[:sliceColumns]); err != nil {
+		return err
+	}
+	for i, col := range in.columns[sliceColumns:] {
+		if err := batch.Column(sliceColumns + i).Append(col.of(c)); err != nil {
+			return fmt.Errorf("column %s: %w", col.name, err)
+		}
+	}
+	return nil
 }
 
 func (c *eventColumns) addRest(r *eventRow) {
@@ -287,7 +276,7 @@ func (db *DB) insertRows(ctx context.Context, table string, types []clickhouse.C
 			return fmt.Errorf("insert into %s: %w", table, err)
 		}
 	}
-	if err := batch.Send(); err != nil {
+	if err := db.send(ctx, batch, table); err != nil {
 		return fmt.Errorf("insert into %s: %w", table, err)
 	}
 	return nil

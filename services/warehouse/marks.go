@@ -178,10 +178,18 @@ const (
 
 // StoredPos is the highest insert number of a stored event; 0 for an empty log. It is what an answer could have seen.
 func (db *DB) StoredPos(ctx context.Context) (uint64, error) {
+	// The number only grows: what is below the one seen last is skipped by its bounds, where a year's log would be read.
+	known := db.seenPos.Load()
 	var pos uint64
-	if err := db.conn.QueryRow(ctx, "SELECT max(pos) FROM events").Scan(&pos); err != nil {
+	if err := db.conn.QueryRow(ctx, "SELECT max(pos) FROM events WHERE pos >= {pos:UInt64}", clickhouse.Named("pos", param(known))).Scan(&pos); err != nil {
 		return 0, fmt.Errorf("read the highest stored pos: %w", err)
 	}
+	if pos < known { // what held it is gone: a part was set aside, or a restore has replaced the log
+		if err := db.conn.QueryRow(ctx, "SELECT max(pos) FROM events").Scan(&pos); err != nil {
+			return 0, fmt.Errorf("read the highest stored pos: %w", err)
+		}
+	}
+	db.seenPos.Store(pos)
 	return pos, nil
 }
 
@@ -212,7 +220,15 @@ type Span = struct {
 }
 
 // StoredSeqs says which seqs of a span are in events.
-func (db *DB) StoredSeqs(ctx context.Context, s Span) (map[uint64]bool, error) {
+func (db *DB) StoredSeqs(ctx context.Context, s Span) (out map[uint64]bool, err error) {
+	err = db.relied(ctx, func() (err error) { out, err = db.storedSeqs(ctx, s); return err })
+	if err != nil {
+		return nil, fmt.Errorf("read back %s/%s/%016x: %w", s.Plant, s.Press, s.Epoch, err)
+	}
+	return out, nil
+}
+
+func (db *DB) storedSeqs(ctx context.Context, s Span) (map[uint64]bool, error) {
 	rows, err := db.conn.Query(ctx, `
 SELECT DISTINCT seq
 FROM events
@@ -221,19 +237,16 @@ WHERE plant = {plant:String} AND press = {press:String} AND epoch = {epoch:UInt6
 		pressArgs(s.Plant, s.Press, clickhouse.Named("epoch", param(s.Epoch)), clickhouse.Named("first", param(s.First)), clickhouse.Named("last", param(s.Last)),
 			clickhouse.Named("from", param(clampMillis(s.From))), clickhouse.Named("to", param(clampMillis(s.To))))...)
 	if err != nil {
-		return nil, fmt.Errorf("read back %s/%s/%016x: %w", s.Plant, s.Press, s.Epoch, err)
+		return nil, err
 	}
 	defer rows.Close()
 	out := map[uint64]bool{}
 	for rows.Next() {
 		var seq uint64
 		if err := rows.Scan(&seq); err != nil {
-			return nil, fmt.Errorf("read back %s/%s/%016x: %w", s.Plant, s.Press, s.Epoch, err)
+			return nil, err
 		}
 		out[seq] = true
 	}
-	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("read back %s/%s/%016x: %w", s.Plant, s.Press, s.Epoch, err)
-	}
-	return out, nil
+	return out, rows.Err()
 }

@@ -20,6 +20,8 @@ func (db *DB) RegisterMetrics(m *ops.Metrics) {
 	gauge("lost_ranges", "Ranges of events that agents have given up.", func(s *tableState) float64 { return s.gaps })
 	gauge("dirty_presses", "Presses that wait to be projected.", func(s *tableState) float64 { return s.dirty })
 	gauge("parts", "Active parts of all tables.", func(s *tableState) float64 { return s.parts })
+	m.Count("downweb_warehouse_part_checks_total", "Inserts of events whose files the engine was made to compare with their checksums, because it had raised an error meanwhile or just started.", db.PartChecks)
+	m.Count("downweb_warehouse_reloads_total", "Tables that were loaded again from disk because a write of the engine had failed.", db.reloads.Load)
 	gauge("disk_bytes", "Bytes of all tables on disk.", func(s *tableState) float64 { return s.bytes })
 }
 

@@ -61,6 +61,15 @@ func steps(files fs.FS) ([]step, error) {
 	return out, nil
 }
 
+// SchemaVersion is the number of the newest step this program knows; a database that is open has it.
+func SchemaVersion() uint32 {
+	all, err := steps(schemaFiles)
+	if err != nil || len(all) == 0 {
+		return 0 // the files are inside the program, and tests read them
+	}
+	return uint32(all[len(all)-1].number)
+}
+
 // migrate runs the steps that the database does not have. Two programs that do it at once do no harm.
 func (db *DB) migrate(ctx context.Context, files fs.FS) error {
 	all, err := steps(files)

@@ -123,6 +123,12 @@ func pressDayColumns() []field[timeline.PressDay] {
 		field[R]{"station_found", "Array(Int8)", func(r *R) any { return &r.StationFound }},
 		field[R]{"through_ms", typI64, func(r *R) any { return &r.Through }},
 		field[R]{"carry", "String", func(r *R) any { return &r.Carry }},
+		field[R]{"downstream_mm", typI64, func(r *R) any { return &r.Downstream }},
+		field[R]{"restart_cleans", typI64, func(r *R) any { return &r.RestartCleans }},
+		field[R]{"restart_mm", typI64, func(r *R) any { return &r.RestartMM }},
+		field[R]{"restart_waste_mm", typI64, func(r *R) any { return &r.RestartWaste }},
+		field[R]{"restart_excess_mm", typI64, func(r *R) any { return &r.RestartExcess }},
+		field[R]{"restart_squares_cm2", typI64, func(r *R) any { return &r.RestartSquares }},
 	)
 }
 
@@ -147,6 +153,7 @@ func shiftFactColumns() []field[timeline.ShiftFact] {
 		{"good_mm", typI64, func(r *R) any { return &r.Good }},
 		{"waste_mm", typI64, func(r *R) any { return &r.Waste }},
 		{"material_nano", typI64, func(r *R) any { return &r.Material }},
+		{"stops", typI64, func(r *R) any { return &r.Stops }},
 	}
 }
 
@@ -177,6 +184,9 @@ func visitColumns() []field[timeline.StationVisit] {
 		i64("standard_ms", func(r *R) *int64 { return &r.Standard }),
 		i64("interruption_ms", func(r *R) *int64 { return &r.Interruption }),
 		{"mark", typLow, func(r *R) any { return &r.Mark }},
+		{"crew", typLow, func(r *R) any { return &r.Crew }},
+		i64("own_ms", func(r *R) *int64 { return &r.Own }),
+		{"checks", "UInt8", func(r *R) any { return (*uint8)(&r.Checks) }},
 	}
 }
 
@@ -206,7 +216,7 @@ func dutyColumns() []field[timeline.DutyRow] {
 
 // createTable is the statement of a projection table: what the schema files
 // hold, and what a rebuild makes beside them.
-func createTable[T any](name string, cols []field[T], orderBy, partitionBy string) string {
+func createTable[T any](name string, cols []field[T], orderBy, partitionBy, settings string) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "CREATE TABLE IF NOT EXISTS %s\n(\n", name)
 	for _, c := range cols {
@@ -220,6 +230,6 @@ func createTable[T any](name string, cols []field[T], orderBy, partitionBy strin
 	if partitionBy != "" {
 		fmt.Fprintf(&b, "PARTITION BY %s\n", partitionBy)
 	}
-	fmt.Fprintf(&b, "ORDER BY (%s)\nSETTINGS fsync_after_insert = 1, fsync_part_directory = 1", orderBy)
+	fmt.Fprintf(&b, "ORDER BY (%s)\nSETTINGS fsync_after_insert = 1, fsync_part_directory = 1%s", orderBy, settings)
 	return b.String()
 }

@@ -16,7 +16,7 @@ import (
 // a recompute writes the rows that changed with a higher ver, and a gone row
 // for each key that vanished.
 const (
-	tablePressDays  = "press_days"
+	tablePressDays  = "press_days_by_month"
 	tableShiftFacts = "shift_facts"
 	tableVisits     = "station_visits"
 	tableDuties     = "duties"
@@ -31,14 +31,15 @@ type projection[T any] struct {
 	order string
 	part  string
 	cols  []field[T]
-	keys  int // the first columns, which are the key
+	keys  int    // the first columns, which are the key
+	more  string // settings, each after a comma
 }
 
 var (
-	pressDays  = projection[timeline.PressDay]{tablePressDays, "plant, press, day", "", pressDayColumns(), 3}
-	shiftFacts = projection[timeline.ShiftFact]{tableShiftFacts, "plant, press, day, shift, planned, leaf, sub, state, reason, station, job, rated, minor", "toYYYYMM(toDate32(day))", shiftFactColumns(), 13}
-	visits     = projection[timeline.StationVisit]{tableVisits, "plant, press, day, session_from_ms, session, seq", "", visitColumns(), 6}
-	duties     = projection[timeline.DutyRow]{tableDuties, "plant, press, day, task, due_ms, cadence", "", dutyColumns(), 6}
+	pressDays  = projection[timeline.PressDay]{tablePressDays, "plant, press, day", "toYYYYMM(toDate32(day))", pressDayColumns(), 3, ", index_granularity = 1024"}
+	shiftFacts = projection[timeline.ShiftFact]{tableShiftFacts, "plant, press, day, shift, planned, leaf, sub, state, reason, station, job, rated, minor", "toYYYYMM(toDate32(day))", shiftFactColumns(), 13, ""}
+	visits     = projection[timeline.StationVisit]{tableVisits, "plant, press, day, session_from_ms, session, seq", "", visitColumns(), 6, ""}
+	duties     = projection[timeline.DutyRow]{tableDuties, "plant, press, day, task, due_ms, cadence", "", dutyColumns(), 6, ""}
 )
 
 // ProjectionSet names one set of projection tables: the live ones, or those a
@@ -155,24 +156,48 @@ func (db *DB) ShiftFacts(ctx context.Context, presses []string, from, to timelin
 }
 
 // scopeWhere narrows to presses ("plant/press"; nil: all) and days, both ends
-// included.
+// included. The pairs are a set that the key is looked up in: a press's rows are
+// found, the others not read.
 func scopeWhere(presses []string, from, to timeline.Day) (string, []any) {
 	where := "day BETWEEN {from:Int32} AND {to:Int32}"
 	args := []any{clickhouse.Named("from", fmt.Sprint(int32(from))), clickhouse.Named("to", fmt.Sprint(int32(to)))}
-	if presses != nil {
-		where += " AND has({presses:Array(String)}, concat(plant, '/', press))"
-		args = append(args, clickhouse.Named("presses", presses))
+	switch {
+	case presses == nil:
+	case len(presses) == 0:
+		where += " AND false"
+	default:
+		where += " AND (plant, press) IN {presses:Array(Tuple(String, String))}"
+		args = append(args, clickhouse.Named("presses", pairs(presses)))
 	}
 	return where, args
 }
 
+// pairs writes "plant/press" names as an array of tuples.
+func pairs(presses []string) string {
+	var b strings.Builder
+	b.WriteByte('[')
+	for i, id := range presses {
+		if i > 0 {
+			b.WriteByte(',')
+		}
+		plant, press, _ := strings.Cut(id, "/")
+		b.WriteString("(" + quoted(plant) + "," + quoted(press) + ")")
+	}
+	b.WriteByte(']')
+	return b.String()
+}
+
 func readRows[T any](ctx context.Context, db *DB, p projection[T], set ProjectionSet, where string, args []any) ([]T, error) {
 	names := make([]string, len(p.cols))
+	var lists []int
 	for i, c := range p.cols {
 		names[i] = c.name
+		if strings.HasPrefix(c.typ, "Array(") {
+			lists = append(lists, i)
+		}
 	}
 	q := fmt.Sprintf("SELECT %s FROM %s FINAL WHERE %s ORDER BY %s", strings.Join(names, ", "), p.table+set.suffix, where, p.order)
-	rows, err := db.conn.Query(ctx, q, args...)
+	rows, err := db.conn.Query(readContext(ctx), q, args...)
 	if err != nil {
 		return nil, fmt.Errorf("read %s: %w", p.table, err)
 	}
@@ -187,8 +212,8 @@ func readRows[T any](ctx context.Context, db *DB, p projection[T], set Projectio
 		if err := rows.Scan(dest...); err != nil {
 			return nil, fmt.Errorf("read %s: %w", p.table, err)
 		}
-		for _, d := range dest { // an empty list is nil, as the projector makes it
-			if v := reflect.ValueOf(d).Elem(); v.Kind() == reflect.Slice && v.Len() == 0 {
+		for _, i := range lists { // an empty list is nil, as the projector makes it
+			if v := reflect.ValueOf(dest[i]).Elem(); v.Len() == 0 {
 				v.SetZero()
 			}
 		}
@@ -222,29 +247,79 @@ func writeRows[T any](ctx context.Context, db *DB, p projection[T], set Projecti
 		return fmt.Errorf("write %s: %w", p.table, err)
 	}
 	defer batch.Close()
-	vals := make([]any, len(p.cols)+2)
-	put := func(rows []T, isGone uint8) error {
-		for i := range rows {
-			for j, c := range p.cols {
-				vals[j] = reflect.ValueOf(c.ptr(&rows[i])).Elem().Interface()
-			}
-			vals[len(p.cols)], vals[len(p.cols)+1] = ver, isGone
-			if err := batch.Append(vals...); err != nil {
-				return fmt.Errorf("write %s: %w", p.table, err)
-			}
+	n := len(changed) + len(gone)
+	row := func(i int) *T {
+		if i < len(changed) {
+			return &changed[i]
 		}
-		return nil
+		return &gone[i-len(changed)]
 	}
-	if err := put(changed, 0); err != nil {
-		return err
+	for j, c := range p.cols {
+		if err := batch.Column(j).Append(columnOf(n, func(i int) any { return c.ptr(row(i)) })); err != nil {
+			return fmt.Errorf("write %s: column %s: %w", p.table, c.name, err)
+		}
 	}
-	if err := put(gone, 1); err != nil {
-		return err
+	vers, dead := make([]uint64, n), make([]uint8, n)
+	for i := range n {
+		vers[i] = ver
+		if i >= len(changed) {
+			dead[i] = 1
+		}
 	}
-	if err := batch.Send(); err != nil {
-		return fmt.Errorf("write %s: %w", p.table, fenced(err))
+	for j, v := range []any{vers, dead} {
+		if err := batch.Column(len(p.cols) + j).Append(v); err != nil {
+			return fmt.Errorf("write %s: %w", p.table, err)
+		}
+	}
+	if err := db.send(ctx, batch, p.table+set.suffix); err != nil {
+		return fmt.Errorf("write %s: %w", p.table, err)
 	}
 	return nil
+}
+
+// columnOf gathers n values, given by pointers to them, as the driver appends a
+// whole column: several times as cheap as row by row.
+func columnOf(n int, at func(i int) any) any {
+	switch at(0).(type) {
+	case *string:
+		return gather[string](n, at)
+	case *int64:
+		return gather[int64](n, at)
+	case *int32:
+		return gather[int32](n, at)
+	case *uint8:
+		return gather[uint8](n, at)
+	case *bool:
+		return gather[bool](n, at)
+	case *[]string:
+		return gather[[]string](n, at)
+	case *[]int64:
+		return gather[[]int64](n, at)
+	case *[]int32:
+		return gather[[]int32](n, at)
+	case *[]int8:
+		return gather[[]int8](n, at)
+	case *[]uint8:
+		return gather[[]uint8](n, at)
+	}
+	return gatherAny(n, at)
+}
+
+func gather[V any](n int, at func(i int) any) []V {
+	out := make([]V, n)
+	for i := range out {
+		out[i] = *at(i).(*V)
+	}
+	return out
+}
+
+// gatherAny is gather for types it does not name.
+func gatherAny(n int, at func(i int) any) any {
+	out := reflect.MakeSlice(reflect.SliceOf(reflect.TypeOf(at(0)).Elem()), n, n)
+	for i := range n {
+		out.Index(i).Set(reflect.ValueOf(at(i)).Elem())
+	}
+	return out.Interface()
 }
 
 // MakeBeside makes an empty set of projection tables beside the live ones. What
@@ -261,8 +336,15 @@ func (db *DB) MakeBeside(ctx context.Context, set ProjectionSet) error {
 			return fmt.Errorf("create %s: %w", t.name+set.suffix, err)
 		}
 	}
+	if err := db.conn.Exec(ctx, "ALTER TABLE "+tableShiftFacts+set.suffix+" MODIFY SETTING "+factsMerge); err != nil {
+		return fmt.Errorf("set up %s: %w", tableShiftFacts+set.suffix, err)
+	}
 	return nil
 }
+
+// factsMerge are the settings that schema/0077 gives shift_facts, for the table
+// that a rebuild puts in its place.
+const factsMerge = "min_age_to_force_merge_seconds = 3600, min_age_to_force_merge_on_partition_only = 1"
 
 // SwapBeside puts the tables made beside in place of the live ones and drops
 // the old ones.
@@ -317,7 +399,7 @@ func (db *DB) dropLeftovers(ctx context.Context) error {
 }
 
 func (p projection[T]) create(set ProjectionSet) string {
-	return createTable(p.table+set.suffix, p.cols, p.order, p.part)
+	return createTable(p.table+set.suffix, p.cols, p.order, p.part, p.more)
 }
 
 // ProjectionSchema is the statement of every projection table, by name: what
@@ -332,8 +414,9 @@ func ProjectionSchema() map[string]string {
 // Checksums is one number per projection table over all rows in use, free of
 // order, versions, insert numbers and identities of events: equal projections
 // give equal numbers, also in another warehouse that got the same facts from
-// other agents. The carry, which names events, is left out; what it leads to is
-// in the rows.
+// other agents. The carry, which names events, is left out, since what it leads
+// to is in the rows; and the crews' pseudonyms, which another key makes others
+// of.
 func (db *DB) Checksums(ctx context.Context) (map[string]string, error) {
 	out := map[string]string{}
 	for _, t := range []struct {
@@ -341,14 +424,14 @@ func (db *DB) Checksums(ctx context.Context) (map[string]string, error) {
 		cols  []string
 	}{
 		{tablePressDays, slices.DeleteFunc(fieldNames(pressDays.cols), func(c string) bool { return c == "carry" })}, {tableShiftFacts, fieldNames(shiftFacts.cols)},
-		{tableVisits, fieldNames(visits.cols)}, {tableDuties, fieldNames(duties.cols)},
+		{tableVisits, slices.DeleteFunc(fieldNames(visits.cols), func(c string) bool { return c == "crew" })}, {tableDuties, fieldNames(duties.cols)},
 	} {
 		var n, sum uint64
 		q := fmt.Sprintf("SELECT count(), sumWithOverflow(sipHash64(%s)) FROM %s FINAL", strings.Join(t.cols, ", "), t.table)
 		if err := db.conn.QueryRow(ctx, q).Scan(&n, &sum); err != nil {
 			return nil, fmt.Errorf("checksum of %s: %w", t.table, err)
 		}
-		out[t.table] = fmt.Sprintf("%d:%016x", n, sum)
+		out[strings.TrimSuffix(t.table, "_by_month")] = fmt.Sprintf("%d:%016x", n, sum)
 	}
 	return out, nil
 }

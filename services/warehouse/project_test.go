@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"reflect"
+	"strings"
 	"testing"
 
 	"github.com/downweb/downweb/analytics/loss"
@@ -15,21 +16,58 @@ import (
 var update = flag.Bool("update-schema", false, "write the projection tables' schema files anew (before their first release only)")
 
 var projectionFiles = map[string]string{
-	"press_days": "schema/0040_press_days.sql", "shift_facts": "schema/0041_shift_facts.sql",
+	"press_days_by_month": "schema/0080_press_days_by_month.sql", "shift_facts": "schema/0041_shift_facts.sql",
 	"station_visits": "schema/0042_station_visits.sql", "duties": "schema/0043_duties.sql",
 }
 
 var projectionWhy = map[string]string{
-	"press_days":     "-- One press on one production day: one column per leaf inside (in_) and outside (out_) planned busy time, so that a\n-- fleet and a year are answered without reading facts. day is days since 1970-01-01. Key: questions name presses and\n-- days; one partition, since a year of 500 presses is 182,500 rows.\n",
-	"shift_facts":    "-- Time and length booked to one key; leaf decided here, once. The key holds everything a figure is grouped by inside\n-- a press-day; the partition is a function of the key, because replacing works only inside one.\n",
-	"station_visits": "-- Station visits of cleaning sessions; seq -1 is the session itself.\n",
-	"duties":         "-- One task due once and what became of it.\n",
+	"press_days_by_month": "-- One press on one production day: one column per leaf inside (in_) and outside (out_) planned busy time, so that a\n-- fleet and a year are answered without reading facts. day is days since 1970-01-01. Key: questions name presses and\n-- days; a partition a month and small granules, so that days of a fleet and months of a press are found without reading\n-- a year. It takes the place of press_days (schema/0040), which had neither.\n",
+	"shift_facts":         "-- Time and length booked to one key; leaf decided here, once. The key holds everything a figure is grouped by inside\n-- a press-day; the partition is a function of the key, because replacing works only inside one.\n",
+	"station_visits":      "-- Station visits of cleaning sessions; seq -1 is the session itself.\n",
+	"duties":              "-- One task due once and what became of it.\n",
+}
+
+// added are the columns that came after a table's first release, each with the
+// schema file that adds it.
+var added = []struct{ table, column, file string }{
+	{"shift_facts", "stops", "schema/0060_shift_facts_stops.sql"},
+	{"station_visits", "crew", "schema/0061_station_visits_crew.sql"},
+	{"station_visits", "own_ms", "schema/0061_station_visits_crew.sql"},
+	{"station_visits", "checks", "schema/0061_station_visits_crew.sql"},
 }
 
 // The schema files are what ProjectionSchema says: code and schema cannot
 // drift apart.
 func TestProjectionSchemaFiles(t *testing.T) {
-	for table, sql := range ProjectionSchema() {
+	schema := ProjectionSchema()
+	files := map[string]string{} // what the added columns' files must hold, but for the comment
+	for _, a := range added {
+		var rest []string
+		found := ""
+		for _, line := range strings.Split(schema[a.table], "\n") {
+			if strings.HasPrefix(line, "    "+a.column+" ") {
+				found = strings.TrimSuffix(strings.TrimSpace(line), ",")
+				continue
+			}
+			rest = append(rest, line)
+		}
+		schema[a.table] = strings.Join(rest, "\n")
+		if files[a.file] == "" {
+			files[a.file] = "ALTER TABLE " + a.table + " ADD COLUMN IF NOT EXISTS " + found
+		} else {
+			files[a.file] += ",\n    ADD COLUMN IF NOT EXISTS " + found
+		}
+	}
+	for file, want := range files {
+		got, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, got, _ := strings.Cut(string(got), "\n"); got != want+"\n" {
+			t.Errorf("%s differs from the columns in code: want\n%s", file, want)
+		}
+	}
+	for table, sql := range schema {
 		want := projectionWhy[table] + sql + "\n"
 		if *update {
 			if err := os.WriteFile(projectionFiles[table], []byte(want), 0o644); err != nil {
@@ -43,6 +81,17 @@ func TestProjectionSchemaFiles(t *testing.T) {
 		if string(got) != want {
 			t.Errorf("%s differs from the columns in code", projectionFiles[table])
 		}
+	}
+}
+
+// The rows of the table before are taken over with all their columns.
+func TestOldDaysAreCopied(t *testing.T) {
+	text, err := os.ReadFile("schema/0081_press_days_copied.sql")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, sql, _ := strings.Cut(string(text), "\nINSERT"); "INSERT"+sql != copyOldDays("")+"\n" {
+		t.Errorf("schema/0081 differs from the columns in code: want\n%s", copyOldDays(""))
 	}
 }
 
@@ -197,4 +246,35 @@ func TestRulesVersion(t *testing.T) {
 			t.Errorf("%d, %v; want %d", got, err, v)
 		}
 	}
+}
+
+// The facts of a quiet month become one part, in the table of the schema and in
+// the one that a rebuild puts in its place.
+func TestFactsMergeByMonth(t *testing.T) {
+	file, err := os.ReadFile("schema/0077_shift_facts_merge.sql")
+	if err != nil || !strings.HasSuffix(string(file), "\nALTER TABLE shift_facts MODIFY SETTING "+factsMerge+"\n") {
+		t.Errorf("the schema has other settings than a rebuild (%v)", err)
+	}
+	db, ctx := openTest(t), testContext(t)
+	check := func(when string) {
+		t.Helper()
+		var sql string
+		if err := db.conn.QueryRow(ctx, "SELECT create_table_query FROM system.tables WHERE database = currentDatabase() AND name = 'shift_facts'").Scan(&sql); err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range strings.Split(factsMerge, ", ") {
+			if !strings.Contains(sql, s) {
+				t.Errorf("%s, shift_facts is without %s: %s", when, s, sql)
+			}
+		}
+	}
+	check("as made")
+	set := NewBeside()
+	if err := db.MakeBeside(ctx, set); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.SwapBeside(ctx, set); err != nil {
+		t.Fatal(err)
+	}
+	check("after a rebuild")
 }

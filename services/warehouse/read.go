@@ -47,53 +47,54 @@ func (db *DB) ReadSlices(ctx context.Context, plant, press string, from, to int6
 }
 
 func (db *DB) readSlices(ctx context.Context, query, plant, press string, from, to int64, more ...any) ([]timeline.Slice, error) {
-	rows, err := db.conn.Query(readContext(ctx), query, append(more,
-		pressArgs(plant, press, clickhouse.Named("early", param(clampMillis(from-maxSlice))), clickhouse.Named("to", param(clampMillis(to))))...)...)
+	args := append(more, pressArgs(plant, press, clickhouse.Named("early", param(clampMillis(from-maxSlice))), clickhouse.Named("to", param(clampMillis(to))))...)
+	var out keptSlices
+	keep := func(s *timeline.Slice, dur int64) { out.keep(s, dur, from) }
+	ok, err := db.readSlicesByColumns(readContext(ctx), query, args, keep)
+	if err == nil && !ok {
+		err = db.readSlicesByRows(readContext(ctx), query, args, keep)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("read slices of %s/%s: %w", plant, press, err)
 	}
-	defer rows.Close()
-	var pieces [][]timeline.Slice // of equal size: one slice that grows would copy a year of rows again and again
-	var s timeline.Slice
-	var at, delay, dur int64
-	var state uint8
-	var before timeline.ID
-	var beforeAt int64
-	same := interner{}
-	dest := []any{&at, &s.Epoch, &s.Seq, &delay, &dur, &state, &s.Reason, &s.Station, &s.Job, &s.Rated, &s.Good, &s.Waste}
-	for rows.Next() {
-		if err := rows.Scan(dest...); err != nil {
-			return nil, fmt.Errorf("read slices of %s/%s: %w", plant, press, err)
-		}
-		if s.ID == before && at == beforeAt {
-			continue // a repeat
-		}
-		before, beforeAt = s.ID, at
-		if at+dur <= from && !(dur == 0 && at >= from) {
-			continue
-		}
-		s.From, s.To, s.Recorded, s.State = at, at+dur, at+delay, timeline.State(state)
-		s.Reason, s.Station, s.Job = same.of(s.Reason), same.of(s.Station), same.of(s.Job)
-		if n := len(pieces); n == 0 || len(pieces[n-1]) == cap(pieces[n-1]) {
-			pieces = append(pieces, make([]timeline.Slice, 0, 4096))
-		}
-		last := &pieces[len(pieces)-1]
-		*last = append(*last, s)
+	return out.all(), nil
+}
+
+// keptSlices gathers sorted slices without repeats.
+type keptSlices struct {
+	pieces [][]timeline.Slice // of equal size: one slice that grows would copy a year of rows again and again
+	before timeline.ID        // of the row before, and where it was
+	at     int64
+}
+
+// keep takes the next row, if it is no repeat and meets what begins at from.
+func (k *keptSlices) keep(s *timeline.Slice, dur, from int64) {
+	if s.ID == k.before && s.From == k.at {
+		return // a repeat
 	}
-	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("read slices of %s/%s: %w", plant, press, err)
+	k.before, k.at = s.ID, s.From
+	if s.To <= from && !(dur == 0 && s.From >= from) {
+		return
 	}
-	if len(pieces) == 1 {
-		return pieces[0], nil
+	if n := len(k.pieces); n == 0 || len(k.pieces[n-1]) == cap(k.pieces[n-1]) {
+		k.pieces = append(k.pieces, make([]timeline.Slice, 0, 4096))
 	}
-	return slices.Concat(pieces...), nil
+	last := &k.pieces[len(k.pieces)-1]
+	*last = append(*last, *s)
+}
+
+func (k *keptSlices) all() []timeline.Slice {
+	if len(k.pieces) == 1 {
+		return k.pieces[0]
+	}
+	return slices.Concat(k.pieces...)
 }
 
 const selectEvents = `
 SELECT kind, toUnixTimestamp64Milli(occurred_at), epoch, seq, recorded_delay_ms, dur_ms, reason, station, job,
        rated_mm_per_min, source_key, toUnixTimestamp64Milli(from_at), session, occasion, crew, task, outcome,
        condition_plus_1, note, note_kind, length_mm, cause, found, web, lanes_bad, lanes, family, substrate,
-       target_epoch, target_first, target_last
+       target_epoch, target_first, target_last, checks
 FROM events FINAL
 WHERE kind IN ` + eventKinds + ` AND plant = {plant:String} AND press = {press:String}
   AND (kind IN (18, 20, 21)
@@ -123,7 +124,7 @@ func (db *DB) readEvents(ctx context.Context, query, plant, press string, from, 
 		err := rows.Scan(&r.kind, &r.occurredAt, &r.epoch, &r.seq, &r.recordedDelay, &r.dur, &r.reason, &r.station, &r.job,
 			&r.rated, &r.sourceKey, &r.fromAt, &r.session, &r.occasion, &r.crew, &r.task, &r.outcome,
 			&r.condition, &r.note, &r.noteKind, &r.length, &r.cause, &r.found, &r.web, &r.lanesBad, &r.lanes, &r.family, &r.substrate,
-			&r.targetEpoch, &r.targetFirst, &r.targetLast)
+			&r.targetEpoch, &r.targetFirst, &r.targetLast, &r.checks)
 		if err != nil {
 			return nil, fmt.Errorf("read events of %s/%s: %w", plant, press, err)
 		}
@@ -143,7 +144,7 @@ func (r *eventRow) toTimeline(same interner) timeline.Event {
 		Crew: same.of(r.crew), Family: same.of(r.family), Substrate: same.of(r.substrate), Note: r.note,
 		Occasion: timeline.Occasion(r.occasion), Outcome: timeline.Outcome(r.outcome), NoteKind: timeline.NoteKind(r.noteKind), Cause: timeline.Cause(r.cause),
 		Condition: int8(r.condition) - 1, Found: r.found, Web: r.web, LanesBad: r.lanesBad, Lanes: r.lanes, Rated: r.rated, Length: r.length,
-		TargetEpoch: r.targetEpoch, TargetFirst: r.targetFirst, TargetLast: r.targetLast,
+		Checks: timeline.Checks(r.checks), TargetEpoch: r.targetEpoch, TargetFirst: r.targetFirst, TargetLast: r.targetLast,
 	}
 	switch e.Kind {
 	case timeline.KindReasonNoted, timeline.KindWasteBooked, timeline.KindClockStepped:

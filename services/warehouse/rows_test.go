@@ -217,7 +217,7 @@ func TestReadAsTimeline(t *testing.T) {
 		case timeline.KindCleaningOpened:
 			want.Session, want.Occasion, want.Crew = "s", timeline.OccasionShutdown, "c"
 		case timeline.KindCleaningClosed:
-			want.Session, want.Crew = "s", "c"
+			want.Session, want.Crew, want.Checks = "s", "c", timeline.CheckTools|timeline.CheckGuards|timeline.CheckIsolation
 		case timeline.KindStationSignedOff:
 			want.Session, want.Task, want.Station, want.Outcome, want.Condition, want.Crew, want.Note, want.Began = "s", "t", "st", timeline.OutcomeCleaned, 0, "c", "n", t0
 		case timeline.KindStationSkipped:

@@ -48,7 +48,7 @@ func (db *DB) Unbalanced(ctx context.Context) (days, unbalanced int64, err error
 			leaves = append(leaves, "in_"+name+"_us")
 		}
 	}
-	q := "SELECT toInt64(count()), toInt64(countIf(pbt_ms * 1000 != valuable_us + " + strings.Join(leaves, " + ") + ")) FROM press_days FINAL"
+	q := "SELECT toInt64(count()), toInt64(countIf(pbt_ms * 1000 != valuable_us + " + strings.Join(leaves, " + ") + ")) FROM press_days_by_month FINAL"
 	if err := db.conn.QueryRow(ctx, q).Scan(&days, &unbalanced); err != nil {
 		return 0, 0, fmt.Errorf("check the identity of press-days: %w", err)
 	}

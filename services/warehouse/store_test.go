@@ -116,6 +116,11 @@ func TestViews(t *testing.T) {
 			t.Errorf("%s: %d rows, epoch %q, %v", v, n, epoch, err)
 		}
 	}
+	// What names people stays with the plant.
+	var people []string
+	if err := db.conn.QueryRow(ctx, "SELECT groupArray(concat(table, '.', name)) FROM system.columns WHERE database = currentDatabase() AND table LIKE 'v\\_%' AND name IN ('crew', 'note')").Scan(&people); err != nil || len(people) > 0 {
+		t.Errorf("views show %v, %v", people, err)
+	}
 	var about string
 	var to time.Time
 	if err := db.conn.QueryRow(ctx, "SELECT about, to_at FROM v_notes").Scan(&about, &to); err != nil || about != "slow" || to.UnixMilli() != t0+1800000 {

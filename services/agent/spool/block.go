@@ -166,7 +166,11 @@ func (s *Spool) Read(press string, from uint64, maxEvents, maxBytes int) (*Block
 			}
 			switch {
 			case out == nil:
-				next.Records = append(make([]byte, 0, max(len(next.Records), 4<<10)), next.Records...)
+				room := 4 << 10
+				if int(next.Count) > maxEvents/8 { // its neighbors are as large
+					room = min(len(next.Records)*maxEvents/int(next.Count)*17/16, maxBytes)
+				}
+				next.Records = append(make([]byte, 0, max(len(next.Records), room)), next.Records...)
 				out = &next
 			case next.First != out.Last()+1 || int(out.Count+next.Count) > maxEvents || len(out.Records)+len(next.Records) > maxBytes:
 				return nil

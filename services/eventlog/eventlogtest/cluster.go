@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -12,6 +14,8 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"github.com/downweb/downweb/services/eventlog"
+	"github.com/downweb/downweb/services/eventlog/logserver"
+	"github.com/downweb/downweb/services/eventlog/presskeys"
 )
 
 // ClusterPassword of the routes of a test cluster.
@@ -22,31 +26,58 @@ type Cluster struct {
 	// Core and Press are connections that know all three servers; JS belongs to Core.
 	Core, Press *nats.Conn
 	JS          jetstream.JetStream
-	// Routes are the servers' addresses for each other.
-	Routes []string
+	// Routes are the servers' addresses for each other, URLs those for clients.
+	Routes, URLs []string
+	// Keys of presses, each server's own list.
+	Keys [3]*presskeys.List
 
 	t     testing.TB
 	nodes [3]node
 }
 
 type node struct {
-	cfg  eventlog.ServerConfig
+	cfg  logserver.Config
 	stop func()
 }
 
 // StartCluster runs three servers; nothing is made in them.
 func StartCluster(t testing.TB) *Cluster {
 	t.Helper()
+	return startCluster(t, logserver.TLS{}, eventlog.TLS{})
+}
+
+// StartClusterTLS runs three with one self-signed certificate, for clients and
+// among themselves.
+func StartClusterTLS(t testing.TB) (*Cluster, eventlog.TLS) {
+	t.Helper()
+	text, err := logserver.SelfSigned(nil, time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "nats.pem")
+	if err := os.WriteFile(file, text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	pins, err := eventlog.Fingerprints(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	known := eventlog.TLS{Pins: pins, Required: true}
+	return startCluster(t, logserver.TLS{CertFile: file, KeyFile: file}, known), known
+}
+
+func startCluster(t testing.TB, secure logserver.TLS, known eventlog.TLS) *Cluster {
+	t.Helper()
 	c := &Cluster{t: t}
-	var urls []string
 	for i := range c.nodes {
 		listen := free(t)
 		c.Routes = append(c.Routes, free(t))
-		urls = append(urls, "nats://"+listen)
-		c.nodes[i].cfg = eventlog.ServerConfig{StoreDir: t.TempDir(), Listen: listen, CorePassword: CorePassword, PressPassword: PressPassword, Name: fmt.Sprintf("n%d", i+1)}
+		c.URLs = append(c.URLs, "nats://"+listen)
+		c.Keys[i] = presskeys.New(t.TempDir())
+		c.nodes[i].cfg = logserver.Config{StoreDir: t.TempDir(), Listen: listen, CorePassword: CorePassword, PressPassword: PressPassword, Keys: c.Keys[i], TLS: secure, Name: fmt.Sprintf("n%d", i+1)}
 	}
 	for i := range c.nodes {
-		c.nodes[i].cfg.Cluster = eventlog.Cluster{Name: "test", Listen: c.Routes[i], Routes: c.Routes, Password: ClusterPassword}
+		c.nodes[i].cfg.Cluster = logserver.Cluster{Name: "test", Listen: c.Routes[i], Routes: c.Routes, Password: ClusterPassword}
 		c.Start(i)
 	}
 	t.Cleanup(func() {
@@ -57,11 +88,11 @@ func StartCluster(t testing.TB) *Cluster {
 	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
 	defer cancel()
 	var err error
-	if c.Core, err = eventlog.ConnectCore(ctx, strings.Join(urls, ","), CorePassword, "test-core", nil); err != nil {
+	if c.Core, err = eventlog.ConnectCore(ctx, strings.Join(c.URLs, ","), CorePassword, "test-core", nil, eventlog.WithTLS(known)); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(c.Core.Close)
-	if c.Press, err = eventlog.ConnectPress(ctx, strings.Join(urls, ","), PressPassword, "test-press", nil); err != nil {
+	if c.Press, err = eventlog.ConnectPress(ctx, strings.Join(c.URLs, ","), PressPassword, "test-press", nil, eventlog.WithTLS(known)); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(c.Press.Close)
@@ -90,8 +121,8 @@ func (c *Cluster) Stop(i int) {
 }
 
 // Run a server until stop is called.
-func Run(cfg eventlog.ServerConfig) (stop func(), err error) {
-	s := eventlog.NewServer(cfg)
+func Run(cfg logserver.Config) (stop func(), err error) {
+	s := logserver.New(cfg)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- s.Run(ctx) }()

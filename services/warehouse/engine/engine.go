@@ -41,6 +41,9 @@ type Config struct {
 	Log            *slog.Logger // default: discarded
 }
 
+// DisplayName is the name that the engine answers to clients who ask for its version: no other server has it.
+const DisplayName = "downweb engine"
+
 // settle fills the defaults and refuses what cannot work, naming the field.
 func (c Config) settle() (Config, error) {
 	c.Listen, c.Database = cmp.Or(c.Listen, "127.0.0.1:0"), cmp.Or(c.Database, "downweb")

@@ -3,6 +3,7 @@
 package engine
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"crypto/rand"
@@ -18,6 +19,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	chproto "github.com/ClickHouse/ch-go/proto"
@@ -89,7 +91,14 @@ func (s *Server) serve(w http.ResponseWriter, r *http.Request, started *bool) (e
 	case <-r.Context().Done():
 		return chdb.Errorf(394, "QUERY_WAS_CANCELLED", "the client went away")
 	}
-	rq, err := s.parse(w, r, reader)
+	body := bodies.Get().(*bytes.Buffer)
+	defer func() {
+		if body.Cap() <= maxKeptBody {
+			body.Reset()
+			bodies.Put(body)
+		}
+	}()
+	rq, err := s.parse(w, r, reader, body)
 	if err != nil {
 		return err
 	}
@@ -149,8 +158,14 @@ func (s *Server) authenticate(r *http.Request) (reader bool, err error) {
 	return user == "reader", nil
 }
 
-// parse reads the request whole.
-func (s *Server) parse(w http.ResponseWriter, r *http.Request, reader bool) (*request, error) {
+// bodies are buffers for requests' bodies: an INSERT's is megabytes, and making room for it step by step costs more than
+// reading it.
+var bodies = sync.Pool{New: func() any { return new(bytes.Buffer) }}
+
+const maxKeptBody = 64 << 20
+
+// parse reads the request whole, its body into read, which the request may go on using.
+func (s *Server) parse(w http.ResponseWriter, r *http.Request, reader bool, read *bytes.Buffer) (*request, error) {
 	q, err := url.ParseQuery(r.URL.RawQuery)
 	switch {
 	case err != nil:
@@ -164,7 +179,8 @@ func (s *Server) parse(w http.ResponseWriter, r *http.Request, reader bool) (*re
 	case q.Has("session_id"):
 		return nil, chdb.Errorf(48, "NOT_IMPLEMENTED", "the embedded engine has no sessions: every request stands alone")
 	}
-	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, s.cfg.MaxBody))
+	_, err = read.ReadFrom(http.MaxBytesReader(w, r.Body, s.cfg.MaxBody))
+	body := read.Bytes()
 	if tooLarge := (*http.MaxBytesError)(nil); errors.As(err, &tooLarge) {
 		return nil, chdb.Errorf(307, "TOO_MANY_BYTES", "the body is larger than %d bytes", s.cfg.MaxBody)
 	} else if err != nil {
@@ -292,7 +308,7 @@ func (s *Server) answerHello(w http.ResponseWriter) error {
 	block := proto.NewBlock()
 	err := errors.Join(block.AddColumn("displayName()", "String"), block.AddColumn("version()", "String"),
 		block.AddColumn("revision()", "UInt32"), block.AddColumn("timezone()", "String"),
-		block.Append("downweb engine", s.version, uint32(0), "UTC"))
+		block.Append(DisplayName, s.version, uint32(0), "UTC"))
 	buffer := new(chproto.Buffer)
 	if err = errors.Join(err, block.Encode(buffer, clickhouse.ClientTCPProtocolVersion)); err != nil {
 		return err

@@ -37,6 +37,10 @@ const (
 	StationGroup_STATION_GROUP_PLANT StationGroup = 3
 	// Station and occasion.
 	StationGroup_STATION_GROUP_OCCASION StationGroup = 4
+	// Station and name of the shift that the session began in. Cells with fewer
+	// than 5 badges or 20 sessions, in the cell or in all others together, are
+	// refused.
+	StationGroup_STATION_GROUP_SHIFT StationGroup = 5
 )
 
 // Enum value maps for StationGroup.
@@ -47,6 +51,7 @@ var (
 		2: "STATION_GROUP_KIND",
 		3: "STATION_GROUP_PLANT",
 		4: "STATION_GROUP_OCCASION",
+		5: "STATION_GROUP_SHIFT",
 	}
 	StationGroup_value = map[string]int32{
 		"STATION_GROUP_UNSPECIFIED": 0,
@@ -54,6 +59,7 @@ var (
 		"STATION_GROUP_KIND":        2,
 		"STATION_GROUP_PLANT":       3,
 		"STATION_GROUP_OCCASION":    4,
+		"STATION_GROUP_SHIFT":       5,
 	}
 )
 
@@ -165,7 +171,8 @@ type StationTime struct {
 	P90Minutes float64 `protobuf:"fixed64,6,opt,name=p90_minutes,json=p90Minutes,proto3" json:"p90_minutes,omitempty"`
 	// Mean with 95 % bootstrap interval, minutes.
 	MeanMinutes *Estimate `protobuf:"bytes,7,opt,name=mean_minutes,json=meanMinutes,proto3" json:"mean_minutes,omitempty"`
-	// Mean standard of the visits' tasks, minutes; 0: no standard.
+	// Mean standard of the visits' tasks, minutes, shared by the hands planned
+	// for the occasion; 0: no standard.
 	StandardMinutes float64 `protobuf:"fixed64,8,opt,name=standard_minutes,json=standardMinutes,proto3" json:"standard_minutes,omitempty"`
 	// Time above standard, minutes, summed over visits that took longer.
 	OwnExcessMinutes float64 `protobuf:"fixed64,9,opt,name=own_excess_minutes,json=ownExcessMinutes,proto3" json:"own_excess_minutes,omitempty"`
@@ -176,7 +183,9 @@ type StationTime struct {
 	// Faster than 20 % or slower than 300 % of standard.
 	Doubtful int64 `protobuf:"varint,12,opt,name=doubtful,proto3" json:"doubtful,omitempty"`
 	// Fewer than 10 visits: read with care.
-	Small         bool `protobuf:"varint,13,opt,name=small,proto3" json:"small,omitempty"`
+	Small bool `protobuf:"varint,13,opt,name=small,proto3" json:"small,omitempty"`
+	// Hours a month (30.44 days) of the period, all visits.
+	HoursPerMonth float64 `protobuf:"fixed64,14,opt,name=hours_per_month,json=hoursPerMonth,proto3" json:"hours_per_month,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -302,6 +311,13 @@ func (x *StationTime) GetSmall() bool {
 	return false
 }
 
+func (x *StationTime) GetHoursPerMonth() float64 {
+	if x != nil {
+		return x.HoursPerMonth
+	}
+	return 0
+}
+
 // ListStationTimesResponse holds the rows.
 type ListStationTimesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -313,8 +329,17 @@ type ListStationTimesResponse struct {
 	AsOf *AsOf `protobuf:"bytes,3,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
 	// How the stations' time adds up to the overrun of the sessions.
 	Reconciliation *Reconciliation `protobuf:"bytes,4,opt,name=reconciliation,proto3" json:"reconciliation,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Stations by hours a month, the largest first.
+	Ranks []*StationRank `protobuf:"bytes,5,rep,name=ranks,proto3" json:"ranks,omitempty"`
+	// Groups that are not shown because too few people or sessions are in them
+	// or in all others; with reasons.
+	Refused []string `protobuf:"bytes,6,rep,name=refused,proto3" json:"refused,omitempty"`
+	// Time zones of the plants in scope.
+	Zones []string `protobuf:"bytes,7,rep,name=zones,proto3" json:"zones,omitempty"`
+	// Cautions to read before any of the work is done.
+	Cautions      []string `protobuf:"bytes,8,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ListStationTimesResponse) Reset() {
@@ -375,6 +400,116 @@ func (x *ListStationTimesResponse) GetReconciliation() *Reconciliation {
 	return nil
 }
 
+func (x *ListStationTimesResponse) GetRanks() []*StationRank {
+	if x != nil {
+		return x.Ranks
+	}
+	return nil
+}
+
+func (x *ListStationTimesResponse) GetRefused() []string {
+	if x != nil {
+		return x.Refused
+	}
+	return nil
+}
+
+func (x *ListStationTimesResponse) GetZones() []string {
+	if x != nil {
+		return x.Zones
+	}
+	return nil
+}
+
+func (x *ListStationTimesResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+// StationRank is one station of the scope, whatever it is grouped by.
+type StationRank struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Station slug.
+	Station string `protobuf:"bytes,1,opt,name=station,proto3" json:"station,omitempty"`
+	// Hours a month (30.44 days).
+	HoursPerMonth float64 `protobuf:"fixed64,2,opt,name=hours_per_month,json=hoursPerMonth,proto3" json:"hours_per_month,omitempty"`
+	// Own excess, hours a month.
+	ExcessHoursPerMonth float64 `protobuf:"fixed64,3,opt,name=excess_hours_per_month,json=excessHoursPerMonth,proto3" json:"excess_hours_per_month,omitempty"`
+	// Place by hours, from 1.
+	ByHours int32 `protobuf:"varint,4,opt,name=by_hours,json=byHours,proto3" json:"by_hours,omitempty"`
+	// Place by own excess, from 1.
+	ByExcess      int32 `protobuf:"varint,5,opt,name=by_excess,json=byExcess,proto3" json:"by_excess,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StationRank) Reset() {
+	*x = StationRank{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StationRank) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StationRank) ProtoMessage() {}
+
+func (x *StationRank) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StationRank.ProtoReflect.Descriptor instead.
+func (*StationRank) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *StationRank) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *StationRank) GetHoursPerMonth() float64 {
+	if x != nil {
+		return x.HoursPerMonth
+	}
+	return 0
+}
+
+func (x *StationRank) GetExcessHoursPerMonth() float64 {
+	if x != nil {
+		return x.ExcessHoursPerMonth
+	}
+	return 0
+}
+
+func (x *StationRank) GetByHours() int32 {
+	if x != nil {
+		return x.ByHours
+	}
+	return 0
+}
+
+func (x *StationRank) GetByExcess() int32 {
+	if x != nil {
+		return x.ByExcess
+	}
+	return 0
+}
+
 // Reconciliation ties the station page to the loss leaves, in minutes: own
 // excess - saved + interruption = overrun + other overrun - unused allowance.
 type Reconciliation struct {
@@ -393,13 +528,19 @@ type Reconciliation struct {
 	// Time over the allowance of sessions held on demand or at a changeover: in
 	// the loss tree it is contamination stop and set-up.
 	OtherOverrunMinutes float64 `protobuf:"fixed64,6,opt,name=other_overrun_minutes,json=otherOverrunMinutes,proto3" json:"other_overrun_minutes,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// Of own excess - saved: what closing takes over the time granted to open
+	// and close, net.
+	ClosingMinutes float64 `protobuf:"fixed64,7,opt,name=closing_minutes,json=closingMinutes,proto3" json:"closing_minutes,omitempty"`
+	// Of own excess - saved: standards of tasks that were signed off without
+	// being due, which no allowance covers, and rounding by the hands, net.
+	NotGrantedMinutes float64 `protobuf:"fixed64,8,opt,name=not_granted_minutes,json=notGrantedMinutes,proto3" json:"not_granted_minutes,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Reconciliation) Reset() {
 	*x = Reconciliation{}
-	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[3]
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -411,7 +552,7 @@ func (x *Reconciliation) String() string {
 func (*Reconciliation) ProtoMessage() {}
 
 func (x *Reconciliation) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[3]
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -424,7 +565,7 @@ func (x *Reconciliation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reconciliation.ProtoReflect.Descriptor instead.
 func (*Reconciliation) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{3}
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Reconciliation) GetOwnExcessMinutes() float64 {
@@ -469,6 +610,20 @@ func (x *Reconciliation) GetOtherOverrunMinutes() float64 {
 	return 0
 }
 
+func (x *Reconciliation) GetClosingMinutes() float64 {
+	if x != nil {
+		return x.ClosingMinutes
+	}
+	return 0
+}
+
+func (x *Reconciliation) GetNotGrantedMinutes() float64 {
+	if x != nil {
+		return x.NotGrantedMinutes
+	}
+	return 0
+}
+
 // ListSessionsRequest asks for sessions.
 type ListSessionsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -486,7 +641,7 @@ type ListSessionsRequest struct {
 
 func (x *ListSessionsRequest) Reset() {
 	*x = ListSessionsRequest{}
-	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[4]
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -498,7 +653,7 @@ func (x *ListSessionsRequest) String() string {
 func (*ListSessionsRequest) ProtoMessage() {}
 
 func (x *ListSessionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[4]
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -511,7 +666,7 @@ func (x *ListSessionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSessionsRequest.ProtoReflect.Descriptor instead.
 func (*ListSessionsRequest) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{4}
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ListSessionsRequest) GetScope() *Scope {
@@ -572,14 +727,29 @@ type Session struct {
 	OverrunMs int64 `protobuf:"varint,12,opt,name=overrun_ms,json=overrunMs,proto3" json:"overrun_ms,omitempty"`
 	// The session overlaps the one before: both are one group with one allowance,
 	// which stands on the first.
-	SameGroup     bool `protobuf:"varint,13,opt,name=same_group,json=sameGroup,proto3" json:"same_group,omitempty"`
+	SameGroup bool `protobuf:"varint,13,opt,name=same_group,json=sameGroup,proto3" json:"same_group,omitempty"`
+	// The same session id had been opened and ended before.
+	Reopened bool `protobuf:"varint,14,opt,name=reopened,proto3" json:"reopened,omitempty"`
+	// What the crew stated when it handed the press back. Without a close all are
+	// false and nothing was stated.
+	HandedBack bool `protobuf:"varint,15,opt,name=handed_back,json=handedBack,proto3" json:"handed_back,omitempty"`
+	// Tools and cloths counted out of the press.
+	ToolsCountedOut bool `protobuf:"varint,16,opt,name=tools_counted_out,json=toolsCountedOut,proto3" json:"tools_counted_out,omitempty"`
+	// Guards and interlocks restored.
+	GuardsRestored bool `protobuf:"varint,17,opt,name=guards_restored,json=guardsRestored,proto3" json:"guards_restored,omitempty"`
+	// Isolation removed by whoever applied it.
+	IsolationRemoved bool `protobuf:"varint,18,opt,name=isolation_removed,json=isolationRemoved,proto3" json:"isolation_removed,omitempty"`
+	// Session time that belongs to no station, milliseconds.
+	InterruptionMs int64 `protobuf:"varint,19,opt,name=interruption_ms,json=interruptionMs,proto3" json:"interruption_ms,omitempty"`
+	// Time zone of the plant.
+	Zone          string `protobuf:"bytes,20,opt,name=zone,proto3" json:"zone,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Session) Reset() {
 	*x = Session{}
-	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[5]
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -591,7 +761,7 @@ func (x *Session) String() string {
 func (*Session) ProtoMessage() {}
 
 func (x *Session) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[5]
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -604,7 +774,7 @@ func (x *Session) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Session.ProtoReflect.Descriptor instead.
 func (*Session) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{5}
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Session) GetPress() string {
@@ -698,6 +868,138 @@ func (x *Session) GetSameGroup() bool {
 	return false
 }
 
+func (x *Session) GetReopened() bool {
+	if x != nil {
+		return x.Reopened
+	}
+	return false
+}
+
+func (x *Session) GetHandedBack() bool {
+	if x != nil {
+		return x.HandedBack
+	}
+	return false
+}
+
+func (x *Session) GetToolsCountedOut() bool {
+	if x != nil {
+		return x.ToolsCountedOut
+	}
+	return false
+}
+
+func (x *Session) GetGuardsRestored() bool {
+	if x != nil {
+		return x.GuardsRestored
+	}
+	return false
+}
+
+func (x *Session) GetIsolationRemoved() bool {
+	if x != nil {
+		return x.IsolationRemoved
+	}
+	return false
+}
+
+func (x *Session) GetInterruptionMs() int64 {
+	if x != nil {
+		return x.InterruptionMs
+	}
+	return 0
+}
+
+func (x *Session) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
+}
+
+// HandBack counts what was not stated when presses were handed back. It says
+// nothing of what was done: the site's procedure decides what must be stated.
+type HandBack struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Sessions of the whole scope and period.
+	Sessions int64 `protobuf:"varint,1,opt,name=sessions,proto3" json:"sessions,omitempty"`
+	// Not closed by the crew: nothing was stated.
+	NotClosed int64 `protobuf:"varint,2,opt,name=not_closed,json=notClosed,proto3" json:"not_closed,omitempty"`
+	// Closed without stating that tools and cloths were counted out.
+	Tools int64 `protobuf:"varint,3,opt,name=tools,proto3" json:"tools,omitempty"`
+	// Closed without stating that guards and interlocks were restored.
+	Guards int64 `protobuf:"varint,4,opt,name=guards,proto3" json:"guards,omitempty"`
+	// Closed without stating that isolation was removed by whoever applied it.
+	Isolation     int64 `protobuf:"varint,5,opt,name=isolation,proto3" json:"isolation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HandBack) Reset() {
+	*x = HandBack{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HandBack) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HandBack) ProtoMessage() {}
+
+func (x *HandBack) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HandBack.ProtoReflect.Descriptor instead.
+func (*HandBack) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *HandBack) GetSessions() int64 {
+	if x != nil {
+		return x.Sessions
+	}
+	return 0
+}
+
+func (x *HandBack) GetNotClosed() int64 {
+	if x != nil {
+		return x.NotClosed
+	}
+	return 0
+}
+
+func (x *HandBack) GetTools() int64 {
+	if x != nil {
+		return x.Tools
+	}
+	return 0
+}
+
+func (x *HandBack) GetGuards() int64 {
+	if x != nil {
+		return x.Guards
+	}
+	return 0
+}
+
+func (x *HandBack) GetIsolation() int64 {
+	if x != nil {
+		return x.Isolation
+	}
+	return 0
+}
+
 // Visit is one station's share of a session.
 type Visit struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -714,14 +1016,18 @@ type Visit struct {
 	// Standard, milliseconds; 0: none.
 	StandardMs int64 `protobuf:"varint,6,opt,name=standard_ms,json=standardMs,proto3" json:"standard_ms,omitempty"`
 	// "", "batch", "shared", "doubtful".
-	Mark          string `protobuf:"bytes,7,opt,name=mark,proto3" json:"mark,omitempty"`
+	Mark string `protobuf:"bytes,7,opt,name=mark,proto3" json:"mark,omitempty"`
+	// Time before work on the station began, of no station, milliseconds.
+	InterruptionMs int64 `protobuf:"varint,8,opt,name=interruption_ms,json=interruptionMs,proto3" json:"interruption_ms,omitempty"`
+	// The crew's own time, not shared with others at work at once, milliseconds.
+	OwnMs         int64 `protobuf:"varint,9,opt,name=own_ms,json=ownMs,proto3" json:"own_ms,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Visit) Reset() {
 	*x = Visit{}
-	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[6]
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -733,7 +1039,7 @@ func (x *Visit) String() string {
 func (*Visit) ProtoMessage() {}
 
 func (x *Visit) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[6]
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -746,7 +1052,7 @@ func (x *Visit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Visit.ProtoReflect.Descriptor instead.
 func (*Visit) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{6}
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Visit) GetStation() string {
@@ -798,6 +1104,1126 @@ func (x *Visit) GetMark() string {
 	return ""
 }
 
+func (x *Visit) GetInterruptionMs() int64 {
+	if x != nil {
+		return x.InterruptionMs
+	}
+	return 0
+}
+
+func (x *Visit) GetOwnMs() int64 {
+	if x != nil {
+		return x.OwnMs
+	}
+	return 0
+}
+
+// WatchSessionsRequest asks for sessions in progress.
+type WatchSessionsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope         *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchSessionsRequest) Reset() {
+	*x = WatchSessionsRequest{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchSessionsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchSessionsRequest) ProtoMessage() {}
+
+func (x *WatchSessionsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchSessionsRequest.ProtoReflect.Descriptor instead.
+func (*WatchSessionsRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *WatchSessionsRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+// OpenSession is a session in progress.
+type OpenSession struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "plant/press".
+	Press string `protobuf:"bytes,1,opt,name=press,proto3" json:"press,omitempty"`
+	// Session id.
+	Session string `protobuf:"bytes,2,opt,name=session,proto3" json:"session,omitempty"`
+	// Occasion.
+	Occasion Occasion `protobuf:"varint,3,opt,name=occasion,proto3,enum=downweb.v1.Occasion" json:"occasion,omitempty"`
+	// Start.
+	From *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=from,proto3" json:"from,omitempty"`
+	// Visits so far.
+	Done []*Visit `protobuf:"bytes,5,rep,name=done,proto3" json:"done,omitempty"`
+	// Due tasks of the press that are not yet signed, in working order.
+	Left []*OpenTask `protobuf:"bytes,6,rep,name=left,proto3" json:"left,omitempty"`
+	// Expected end: now known instant + medians (else standards) of what is
+	// left.
+	ExpectedEnd *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=expected_end,json=expectedEnd,proto3" json:"expected_end,omitempty"`
+	// How the expectation was made, in words.
+	Method string `protobuf:"bytes,8,opt,name=method,proto3" json:"method,omitempty"`
+	// The session has ended since the last message.
+	Ended bool `protobuf:"varint,9,opt,name=ended,proto3" json:"ended,omitempty"`
+	// Crews at work in it.
+	Chains int32 `protobuf:"varint,10,opt,name=chains,proto3" json:"chains,omitempty"`
+	// The latest instant known of the plant.
+	Known *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=known,proto3" json:"known,omitempty"`
+	// Expected time to close after the last station, milliseconds.
+	ExpectedClosingMs int64 `protobuf:"varint,12,opt,name=expected_closing_ms,json=expectedClosingMs,proto3" json:"expected_closing_ms,omitempty"`
+	// Time zone of the plant.
+	Zone          string `protobuf:"bytes,13,opt,name=zone,proto3" json:"zone,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OpenSession) Reset() {
+	*x = OpenSession{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OpenSession) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OpenSession) ProtoMessage() {}
+
+func (x *OpenSession) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OpenSession.ProtoReflect.Descriptor instead.
+func (*OpenSession) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *OpenSession) GetPress() string {
+	if x != nil {
+		return x.Press
+	}
+	return ""
+}
+
+func (x *OpenSession) GetSession() string {
+	if x != nil {
+		return x.Session
+	}
+	return ""
+}
+
+func (x *OpenSession) GetOccasion() Occasion {
+	if x != nil {
+		return x.Occasion
+	}
+	return Occasion_OCCASION_UNSPECIFIED
+}
+
+func (x *OpenSession) GetFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+func (x *OpenSession) GetDone() []*Visit {
+	if x != nil {
+		return x.Done
+	}
+	return nil
+}
+
+func (x *OpenSession) GetLeft() []*OpenTask {
+	if x != nil {
+		return x.Left
+	}
+	return nil
+}
+
+func (x *OpenSession) GetExpectedEnd() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ExpectedEnd
+	}
+	return nil
+}
+
+func (x *OpenSession) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *OpenSession) GetEnded() bool {
+	if x != nil {
+		return x.Ended
+	}
+	return false
+}
+
+func (x *OpenSession) GetChains() int32 {
+	if x != nil {
+		return x.Chains
+	}
+	return 0
+}
+
+func (x *OpenSession) GetKnown() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Known
+	}
+	return nil
+}
+
+func (x *OpenSession) GetExpectedClosingMs() int64 {
+	if x != nil {
+		return x.ExpectedClosingMs
+	}
+	return 0
+}
+
+func (x *OpenSession) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
+}
+
+// OpenTask is one task not yet signed.
+type OpenTask struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Task slug.
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Station slug.
+	Station string `protobuf:"bytes,2,opt,name=station,proto3" json:"station,omitempty"`
+	// Expected, milliseconds.
+	ExpectedMs int64 `protobuf:"varint,3,opt,name=expected_ms,json=expectedMs,proto3" json:"expected_ms,omitempty"`
+	// From visits (else from the standard).
+	FromVisits    bool `protobuf:"varint,4,opt,name=from_visits,json=fromVisits,proto3" json:"from_visits,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OpenTask) Reset() {
+	*x = OpenTask{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OpenTask) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OpenTask) ProtoMessage() {}
+
+func (x *OpenTask) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OpenTask.ProtoReflect.Descriptor instead.
+func (*OpenTask) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *OpenTask) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *OpenTask) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *OpenTask) GetExpectedMs() int64 {
+	if x != nil {
+		return x.ExpectedMs
+	}
+	return 0
+}
+
+func (x *OpenTask) GetFromVisits() bool {
+	if x != nil {
+		return x.FromVisits
+	}
+	return false
+}
+
+// WatchSessionsResponse is the state of the open sessions, sent when it
+// changes.
+type WatchSessionsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By press and start.
+	Sessions []*OpenSession `protobuf:"bytes,1,rep,name=sessions,proto3" json:"sessions,omitempty"`
+	// Pins.
+	AsOf *AsOf `protobuf:"bytes,2,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	// Cautions to read before any of the work is done.
+	Cautions      []string `protobuf:"bytes,3,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchSessionsResponse) Reset() {
+	*x = WatchSessionsResponse{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchSessionsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchSessionsResponse) ProtoMessage() {}
+
+func (x *WatchSessionsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchSessionsResponse.ProtoReflect.Descriptor instead.
+func (*WatchSessionsResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *WatchSessionsResponse) GetSessions() []*OpenSession {
+	if x != nil {
+		return x.Sessions
+	}
+	return nil
+}
+
+func (x *WatchSessionsResponse) GetAsOf() *AsOf {
+	if x != nil {
+		return x.AsOf
+	}
+	return nil
+}
+
+func (x *WatchSessionsResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+// ListStationTrendRequest asks for a trend.
+type ListStationTrendRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Which production days.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// Station slug; empty: every station.
+	Station       string `protobuf:"bytes,3,opt,name=station,proto3" json:"station,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListStationTrendRequest) Reset() {
+	*x = ListStationTrendRequest{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListStationTrendRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListStationTrendRequest) ProtoMessage() {}
+
+func (x *ListStationTrendRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListStationTrendRequest.ProtoReflect.Descriptor instead.
+func (*ListStationTrendRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ListStationTrendRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *ListStationTrendRequest) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *ListStationTrendRequest) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+// StationTrend is one station's series.
+type StationTrend struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Station slug.
+	Station string `protobuf:"bytes,1,opt,name=station,proto3" json:"station,omitempty"`
+	// Weekly medians, minutes (value), with signals.
+	Points []*SeriesPoint `protobuf:"bytes,2,rep,name=points,proto3" json:"points,omitempty"`
+	// Limits.
+	Limits *XmrLimits `protobuf:"bytes,3,opt,name=limits,proto3" json:"limits,omitempty"`
+	// Visits behind each point, in their order.
+	Visits        []int64 `protobuf:"varint,4,rep,packed,name=visits,proto3" json:"visits,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StationTrend) Reset() {
+	*x = StationTrend{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StationTrend) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StationTrend) ProtoMessage() {}
+
+func (x *StationTrend) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StationTrend.ProtoReflect.Descriptor instead.
+func (*StationTrend) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *StationTrend) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *StationTrend) GetPoints() []*SeriesPoint {
+	if x != nil {
+		return x.Points
+	}
+	return nil
+}
+
+func (x *StationTrend) GetLimits() *XmrLimits {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+func (x *StationTrend) GetVisits() []int64 {
+	if x != nil {
+		return x.Visits
+	}
+	return nil
+}
+
+// ListStationTrendResponse holds them.
+type ListStationTrendResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By station.
+	Stations []*StationTrend `protobuf:"bytes,1,rep,name=stations,proto3" json:"stations,omitempty"`
+	// The period, as resolved.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// Pins.
+	AsOf *AsOf `protobuf:"bytes,3,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	// How it was made, with sources.
+	Notes []string `protobuf:"bytes,4,rep,name=notes,proto3" json:"notes,omitempty"`
+	// Cautions to read before any of the work is done.
+	Cautions []string `protobuf:"bytes,5,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// Time zones of the plants in scope.
+	Zones         []string `protobuf:"bytes,6,rep,name=zones,proto3" json:"zones,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListStationTrendResponse) Reset() {
+	*x = ListStationTrendResponse{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListStationTrendResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListStationTrendResponse) ProtoMessage() {}
+
+func (x *ListStationTrendResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListStationTrendResponse.ProtoReflect.Descriptor instead.
+func (*ListStationTrendResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ListStationTrendResponse) GetStations() []*StationTrend {
+	if x != nil {
+		return x.Stations
+	}
+	return nil
+}
+
+func (x *ListStationTrendResponse) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *ListStationTrendResponse) GetAsOf() *AsOf {
+	if x != nil {
+		return x.AsOf
+	}
+	return nil
+}
+
+func (x *ListStationTrendResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *ListStationTrendResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *ListStationTrendResponse) GetZones() []string {
+	if x != nil {
+		return x.Zones
+	}
+	return nil
+}
+
+// ListStandardProposalsRequest asks for proposals.
+type ListStandardProposalsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Which production days.
+	Period        *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListStandardProposalsRequest) Reset() {
+	*x = ListStandardProposalsRequest{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListStandardProposalsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListStandardProposalsRequest) ProtoMessage() {}
+
+func (x *ListStandardProposalsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListStandardProposalsRequest.ProtoReflect.Descriptor instead.
+func (*ListStandardProposalsRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ListStandardProposalsRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *ListStandardProposalsRequest) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+// StandardProposal is an observed time beside the plan's standard.
+type StandardProposal struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Press kind.
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Task slug.
+	Task string `protobuf:"bytes,2,opt,name=task,proto3" json:"task,omitempty"`
+	// Station slug.
+	Station string `protobuf:"bytes,3,opt,name=station,proto3" json:"station,omitempty"`
+	// The plan's standard, minutes.
+	StandardMinutes float64 `protobuf:"fixed64,4,opt,name=standard_minutes,json=standardMinutes,proto3" json:"standard_minutes,omitempty"`
+	// Proposal and interval, minutes; ok false: too few visits.
+	ProposalMinutes *Estimate `protobuf:"bytes,5,opt,name=proposal_minutes,json=proposalMinutes,proto3" json:"proposal_minutes,omitempty"`
+	// Visits left out (batch, shared, doubtful, interrupted).
+	LeftOut int64 `protobuf:"varint,6,opt,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
+	// Why there is no proposal, e.g. isolation and restoring are never proposed
+	// from observed times.
+	Refused string `protobuf:"bytes,7,opt,name=refused,proto3" json:"refused,omitempty"`
+	// Plant: the plan is the plant's.
+	Plant string `protobuf:"bytes,8,opt,name=plant,proto3" json:"plant,omitempty"`
+	// Of those left out: batch taps.
+	Batch int64 `protobuf:"varint,9,opt,name=batch,proto3" json:"batch,omitempty"`
+	// Of those left out: crews at work on two presses.
+	Shared int64 `protobuf:"varint,10,opt,name=shared,proto3" json:"shared,omitempty"`
+	// Of those left out: under 20 % or over 300 % of standard.
+	Doubtful int64 `protobuf:"varint,11,opt,name=doubtful,proto3" json:"doubtful,omitempty"`
+	// Of those left out: interrupted.
+	Interrupted int64 `protobuf:"varint,12,opt,name=interrupted,proto3" json:"interrupted,omitempty"`
+	// Of those left out: first of a session on a task that needs isolation, which
+	// holds the time to isolate.
+	Isolating     int64 `protobuf:"varint,13,opt,name=isolating,proto3" json:"isolating,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StandardProposal) Reset() {
+	*x = StandardProposal{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StandardProposal) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StandardProposal) ProtoMessage() {}
+
+func (x *StandardProposal) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StandardProposal.ProtoReflect.Descriptor instead.
+func (*StandardProposal) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *StandardProposal) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *StandardProposal) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *StandardProposal) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *StandardProposal) GetStandardMinutes() float64 {
+	if x != nil {
+		return x.StandardMinutes
+	}
+	return 0
+}
+
+func (x *StandardProposal) GetProposalMinutes() *Estimate {
+	if x != nil {
+		return x.ProposalMinutes
+	}
+	return nil
+}
+
+func (x *StandardProposal) GetLeftOut() int64 {
+	if x != nil {
+		return x.LeftOut
+	}
+	return 0
+}
+
+func (x *StandardProposal) GetRefused() string {
+	if x != nil {
+		return x.Refused
+	}
+	return ""
+}
+
+func (x *StandardProposal) GetPlant() string {
+	if x != nil {
+		return x.Plant
+	}
+	return ""
+}
+
+func (x *StandardProposal) GetBatch() int64 {
+	if x != nil {
+		return x.Batch
+	}
+	return 0
+}
+
+func (x *StandardProposal) GetShared() int64 {
+	if x != nil {
+		return x.Shared
+	}
+	return 0
+}
+
+func (x *StandardProposal) GetDoubtful() int64 {
+	if x != nil {
+		return x.Doubtful
+	}
+	return 0
+}
+
+func (x *StandardProposal) GetInterrupted() int64 {
+	if x != nil {
+		return x.Interrupted
+	}
+	return 0
+}
+
+func (x *StandardProposal) GetIsolating() int64 {
+	if x != nil {
+		return x.Isolating
+	}
+	return 0
+}
+
+// ListStandardProposalsResponse holds them.
+type ListStandardProposalsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By kind, then working order.
+	Proposals []*StandardProposal `protobuf:"bytes,1,rep,name=proposals,proto3" json:"proposals,omitempty"`
+	// The period, as resolved.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// Pins.
+	AsOf *AsOf `protobuf:"bytes,3,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	// Cautions.
+	Cautions      []string `protobuf:"bytes,4,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListStandardProposalsResponse) Reset() {
+	*x = ListStandardProposalsResponse{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListStandardProposalsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListStandardProposalsResponse) ProtoMessage() {}
+
+func (x *ListStandardProposalsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListStandardProposalsResponse.ProtoReflect.Descriptor instead.
+func (*ListStandardProposalsResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ListStandardProposalsResponse) GetProposals() []*StandardProposal {
+	if x != nil {
+		return x.Proposals
+	}
+	return nil
+}
+
+func (x *ListStandardProposalsResponse) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *ListStandardProposalsResponse) GetAsOf() *AsOf {
+	if x != nil {
+		return x.AsOf
+	}
+	return nil
+}
+
+func (x *ListStandardProposalsResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+// ListReliabilityRequest asks for failures and restorations.
+type ListReliabilityRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Which production days.
+	Period        *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListReliabilityRequest) Reset() {
+	*x = ListReliabilityRequest{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListReliabilityRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListReliabilityRequest) ProtoMessage() {}
+
+func (x *ListReliabilityRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListReliabilityRequest.ProtoReflect.Descriptor instead.
+func (*ListReliabilityRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *ListReliabilityRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *ListReliabilityRequest) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+// Reliability of one press or one of its stations.
+type Reliability struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "plant/press".
+	Press string `protobuf:"bytes,1,opt,name=press,proto3" json:"press,omitempty"`
+	// Station slug; empty: the press as a whole.
+	Station string `protobuf:"bytes,2,opt,name=station,proto3" json:"station,omitempty"`
+	// Failures: stops of the leaves contamination stop and other breakdown.
+	Failures int64 `protobuf:"varint,3,opt,name=failures,proto3" json:"failures,omitempty"`
+	// Running time, hours.
+	RunHours float64 `protobuf:"fixed64,4,opt,name=run_hours,json=runHours,proto3" json:"run_hours,omitempty"`
+	// Mean operating time between failures, hours, with chi-square limits.
+	MtbfHours *Estimate `protobuf:"bytes,5,opt,name=mtbf_hours,json=mtbfHours,proto3" json:"mtbf_hours,omitempty"`
+	// Mean time to restoration, minutes.
+	MttrMinutes *Estimate `protobuf:"bytes,6,opt,name=mttr_minutes,json=mttrMinutes,proto3" json:"mttr_minutes,omitempty"`
+	// Of the failures, those of class contamination.
+	DirtFailures int64 `protobuf:"varint,7,opt,name=dirt_failures,json=dirtFailures,proto3" json:"dirt_failures,omitempty"`
+	// Time down by them, minutes.
+	DownMinutes   float64 `protobuf:"fixed64,8,opt,name=down_minutes,json=downMinutes,proto3" json:"down_minutes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Reliability) Reset() {
+	*x = Reliability{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Reliability) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Reliability) ProtoMessage() {}
+
+func (x *Reliability) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Reliability.ProtoReflect.Descriptor instead.
+func (*Reliability) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *Reliability) GetPress() string {
+	if x != nil {
+		return x.Press
+	}
+	return ""
+}
+
+func (x *Reliability) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *Reliability) GetFailures() int64 {
+	if x != nil {
+		return x.Failures
+	}
+	return 0
+}
+
+func (x *Reliability) GetRunHours() float64 {
+	if x != nil {
+		return x.RunHours
+	}
+	return 0
+}
+
+func (x *Reliability) GetMtbfHours() *Estimate {
+	if x != nil {
+		return x.MtbfHours
+	}
+	return nil
+}
+
+func (x *Reliability) GetMttrMinutes() *Estimate {
+	if x != nil {
+		return x.MttrMinutes
+	}
+	return nil
+}
+
+func (x *Reliability) GetDirtFailures() int64 {
+	if x != nil {
+		return x.DirtFailures
+	}
+	return 0
+}
+
+func (x *Reliability) GetDownMinutes() float64 {
+	if x != nil {
+		return x.DownMinutes
+	}
+	return 0
+}
+
+// ListReliabilityResponse holds them.
+type ListReliabilityResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By press, the press first, then stations.
+	Rows []*Reliability `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	// The period, as resolved.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// Pins.
+	AsOf *AsOf `protobuf:"bytes,3,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	// Formulae and sources.
+	Notes []string `protobuf:"bytes,4,rep,name=notes,proto3" json:"notes,omitempty"`
+	// Cautions to read before any of the work is done.
+	Cautions []string `protobuf:"bytes,5,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// Time zones of the plants in scope.
+	Zones         []string `protobuf:"bytes,6,rep,name=zones,proto3" json:"zones,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListReliabilityResponse) Reset() {
+	*x = ListReliabilityResponse{}
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListReliabilityResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListReliabilityResponse) ProtoMessage() {}
+
+func (x *ListReliabilityResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListReliabilityResponse.ProtoReflect.Descriptor instead.
+func (*ListReliabilityResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ListReliabilityResponse) GetRows() []*Reliability {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *ListReliabilityResponse) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *ListReliabilityResponse) GetAsOf() *AsOf {
+	if x != nil {
+		return x.AsOf
+	}
+	return nil
+}
+
+func (x *ListReliabilityResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *ListReliabilityResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *ListReliabilityResponse) GetZones() []string {
+	if x != nil {
+		return x.Zones
+	}
+	return nil
+}
+
 // ListSessionsResponse is one page.
 type ListSessionsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -808,14 +2234,18 @@ type ListSessionsResponse struct {
 	// The period, as resolved.
 	Period *Period `protobuf:"bytes,3,opt,name=period,proto3" json:"period,omitempty"`
 	// Pins.
-	AsOf          *AsOf `protobuf:"bytes,4,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	AsOf *AsOf `protobuf:"bytes,4,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	// What was stated at the hand-backs, over all pages.
+	HandBack *HandBack `protobuf:"bytes,5,opt,name=hand_back,json=handBack,proto3" json:"hand_back,omitempty"`
+	// Cautions to read before any of the work is done.
+	Cautions      []string `protobuf:"bytes,6,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ListSessionsResponse) Reset() {
 	*x = ListSessionsResponse{}
-	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[7]
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -827,7 +2257,7 @@ func (x *ListSessionsResponse) String() string {
 func (*ListSessionsResponse) ProtoMessage() {}
 
 func (x *ListSessionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[7]
+	mi := &file_downweb_v1_cleaning_service_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -840,7 +2270,7 @@ func (x *ListSessionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSessionsResponse.ProtoReflect.Descriptor instead.
 func (*ListSessionsResponse) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{7}
+	return file_downweb_v1_cleaning_service_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ListSessionsResponse) GetSessions() []*Session {
@@ -871,16 +2301,30 @@ func (x *ListSessionsResponse) GetAsOf() *AsOf {
 	return nil
 }
 
+func (x *ListSessionsResponse) GetHandBack() *HandBack {
+	if x != nil {
+		return x.HandBack
+	}
+	return nil
+}
+
+func (x *ListSessionsResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
 var File_downweb_v1_cleaning_service_proto protoreflect.FileDescriptor
 
 const file_downweb_v1_cleaning_service_proto_rawDesc = "" +
 	"\n" +
 	"!downweb/v1/cleaning_service.proto\x12\n" +
-	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17downweb/v1/common.proto\x1a\x16downweb/v1/event.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb5\x01\n" +
+	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17downweb/v1/common.proto\x1a\x16downweb/v1/event.proto\x1a\x1ddownweb/v1/loss_service.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb5\x01\n" +
 	"\x17ListStationTimesRequest\x12'\n" +
 	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
 	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\x12=\n" +
-	"\bgroup_by\x18\x03 \x01(\x0e2\x18.downweb.v1.StationGroupB\b\xbaH\x05\x82\x01\x02\x10\x01R\agroupBy\"\xbe\x03\n" +
+	"\bgroup_by\x18\x03 \x01(\x0e2\x18.downweb.v1.StationGroupB\b\xbaH\x05\x82\x01\x02\x10\x01R\agroupBy\"\xe6\x03\n" +
 	"\vStationTime\x12\x18\n" +
 	"\astation\x18\x01 \x01(\tR\astation\x12\x10\n" +
 	"\x03key\x18\x02 \x01(\tR\x03key\x12\x16\n" +
@@ -897,26 +2341,39 @@ const file_downweb_v1_cleaning_service_proto_rawDesc = "" +
 	"\vtotal_hours\x18\v \x01(\x01R\n" +
 	"totalHours\x12\x1a\n" +
 	"\bdoubtful\x18\f \x01(\x03R\bdoubtful\x12\x14\n" +
-	"\x05small\x18\r \x01(\bR\x05small\"\xe6\x01\n" +
+	"\x05small\x18\r \x01(\bR\x05small\x12&\n" +
+	"\x0fhours_per_month\x18\x0e \x01(\x01R\rhoursPerMonth\"\xe1\x02\n" +
 	"\x18ListStationTimesResponse\x123\n" +
 	"\bstations\x18\x01 \x03(\v2\x17.downweb.v1.StationTimeR\bstations\x12*\n" +
 	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12%\n" +
 	"\x05as_of\x18\x03 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x12B\n" +
-	"\x0ereconciliation\x18\x04 \x01(\v2\x1a.downweb.v1.ReconciliationR\x0ereconciliation\"\xad\x02\n" +
+	"\x0ereconciliation\x18\x04 \x01(\v2\x1a.downweb.v1.ReconciliationR\x0ereconciliation\x12-\n" +
+	"\x05ranks\x18\x05 \x03(\v2\x17.downweb.v1.StationRankR\x05ranks\x12\x18\n" +
+	"\arefused\x18\x06 \x03(\tR\arefused\x12\x14\n" +
+	"\x05zones\x18\a \x03(\tR\x05zones\x12\x1a\n" +
+	"\bcautions\x18\b \x03(\tR\bcautions\"\xbc\x01\n" +
+	"\vStationRank\x12\x18\n" +
+	"\astation\x18\x01 \x01(\tR\astation\x12&\n" +
+	"\x0fhours_per_month\x18\x02 \x01(\x01R\rhoursPerMonth\x123\n" +
+	"\x16excess_hours_per_month\x18\x03 \x01(\x01R\x13excessHoursPerMonth\x12\x19\n" +
+	"\bby_hours\x18\x04 \x01(\x05R\abyHours\x12\x1b\n" +
+	"\tby_excess\x18\x05 \x01(\x05R\bbyExcess\"\x86\x03\n" +
 	"\x0eReconciliation\x12,\n" +
 	"\x12own_excess_minutes\x18\x01 \x01(\x01R\x10ownExcessMinutes\x12#\n" +
 	"\rsaved_minutes\x18\x02 \x01(\x01R\fsavedMinutes\x121\n" +
 	"\x14interruption_minutes\x18\x03 \x01(\x01R\x13interruptionMinutes\x128\n" +
 	"\x18unused_allowance_minutes\x18\x04 \x01(\x01R\x16unusedAllowanceMinutes\x12'\n" +
 	"\x0foverrun_minutes\x18\x05 \x01(\x01R\x0eoverrunMinutes\x122\n" +
-	"\x15other_overrun_minutes\x18\x06 \x01(\x01R\x13otherOverrunMinutes\"\xba\x01\n" +
+	"\x15other_overrun_minutes\x18\x06 \x01(\x01R\x13otherOverrunMinutes\x12'\n" +
+	"\x0fclosing_minutes\x18\a \x01(\x01R\x0eclosingMinutes\x12.\n" +
+	"\x13not_granted_minutes\x18\b \x01(\x01R\x11notGrantedMinutes\"\xba\x01\n" +
 	"\x13ListSessionsRequest\x12'\n" +
 	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
 	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\x12'\n" +
 	"\tpage_size\x18\x03 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12\x1d\n" +
 	"\n" +
-	"page_token\x18\x04 \x01(\tR\tpageToken\"\xc9\x03\n" +
+	"page_token\x18\x04 \x01(\tR\tpageToken\"\xc5\x05\n" +
 	"\aSession\x12\x14\n" +
 	"\x05press\x18\x01 \x01(\tR\x05press\x12\x18\n" +
 	"\asession\x18\x02 \x01(\tR\asession\x12\x10\n" +
@@ -935,7 +2392,22 @@ const file_downweb_v1_cleaning_service_proto_rawDesc = "" +
 	"\n" +
 	"overrun_ms\x18\f \x01(\x03R\toverrunMs\x12\x1d\n" +
 	"\n" +
-	"same_group\x18\r \x01(\bR\tsameGroup\"\xdf\x01\n" +
+	"same_group\x18\r \x01(\bR\tsameGroup\x12\x1a\n" +
+	"\breopened\x18\x0e \x01(\bR\breopened\x12\x1f\n" +
+	"\vhanded_back\x18\x0f \x01(\bR\n" +
+	"handedBack\x12*\n" +
+	"\x11tools_counted_out\x18\x10 \x01(\bR\x0ftoolsCountedOut\x12'\n" +
+	"\x0fguards_restored\x18\x11 \x01(\bR\x0eguardsRestored\x12+\n" +
+	"\x11isolation_removed\x18\x12 \x01(\bR\x10isolationRemoved\x12'\n" +
+	"\x0finterruption_ms\x18\x13 \x01(\x03R\x0einterruptionMs\x12\x12\n" +
+	"\x04zone\x18\x14 \x01(\tR\x04zone\"\x91\x01\n" +
+	"\bHandBack\x12\x1a\n" +
+	"\bsessions\x18\x01 \x01(\x03R\bsessions\x12\x1d\n" +
+	"\n" +
+	"not_closed\x18\x02 \x01(\x03R\tnotClosed\x12\x14\n" +
+	"\x05tools\x18\x03 \x01(\x03R\x05tools\x12\x16\n" +
+	"\x06guards\x18\x04 \x01(\x03R\x06guards\x12\x1c\n" +
+	"\tisolation\x18\x05 \x01(\x03R\tisolation\"\x9f\x02\n" +
 	"\x05Visit\x12\x18\n" +
 	"\astation\x18\x01 \x01(\tR\astation\x12\x12\n" +
 	"\x04task\x18\x02 \x01(\tR\x04task\x12.\n" +
@@ -944,21 +2416,117 @@ const file_downweb_v1_cleaning_service_proto_rawDesc = "" +
 	"\atime_ms\x18\x05 \x01(\x03R\x06timeMs\x12\x1f\n" +
 	"\vstandard_ms\x18\x06 \x01(\x03R\n" +
 	"standardMs\x12\x12\n" +
-	"\x04mark\x18\a \x01(\tR\x04mark\"\xc2\x01\n" +
+	"\x04mark\x18\a \x01(\tR\x04mark\x12'\n" +
+	"\x0finterruption_ms\x18\b \x01(\x03R\x0einterruptionMs\x12\x15\n" +
+	"\x06own_ms\x18\t \x01(\x03R\x05ownMs\"?\n" +
+	"\x14WatchSessionsRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\"\xeb\x03\n" +
+	"\vOpenSession\x12\x14\n" +
+	"\x05press\x18\x01 \x01(\tR\x05press\x12\x18\n" +
+	"\asession\x18\x02 \x01(\tR\asession\x120\n" +
+	"\boccasion\x18\x03 \x01(\x0e2\x14.downweb.v1.OccasionR\boccasion\x12.\n" +
+	"\x04from\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x12%\n" +
+	"\x04done\x18\x05 \x03(\v2\x11.downweb.v1.VisitR\x04done\x12(\n" +
+	"\x04left\x18\x06 \x03(\v2\x14.downweb.v1.OpenTaskR\x04left\x12=\n" +
+	"\fexpected_end\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\vexpectedEnd\x12\x16\n" +
+	"\x06method\x18\b \x01(\tR\x06method\x12\x14\n" +
+	"\x05ended\x18\t \x01(\bR\x05ended\x12\x16\n" +
+	"\x06chains\x18\n" +
+	" \x01(\x05R\x06chains\x120\n" +
+	"\x05known\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\x05known\x12.\n" +
+	"\x13expected_closing_ms\x18\f \x01(\x03R\x11expectedClosingMs\x12\x12\n" +
+	"\x04zone\x18\r \x01(\tR\x04zone\"z\n" +
+	"\bOpenTask\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x18\n" +
+	"\astation\x18\x02 \x01(\tR\astation\x12\x1f\n" +
+	"\vexpected_ms\x18\x03 \x01(\x03R\n" +
+	"expectedMs\x12\x1f\n" +
+	"\vfrom_visits\x18\x04 \x01(\bR\n" +
+	"fromVisits\"\x8f\x01\n" +
+	"\x15WatchSessionsResponse\x123\n" +
+	"\bsessions\x18\x01 \x03(\v2\x17.downweb.v1.OpenSessionR\bsessions\x12%\n" +
+	"\x05as_of\x18\x02 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x12\x1a\n" +
+	"\bcautions\x18\x03 \x03(\tR\bcautions\"\x99\x01\n" +
+	"\x17ListStationTrendRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\x12!\n" +
+	"\astation\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18@R\astation\"\xa0\x01\n" +
+	"\fStationTrend\x12\x18\n" +
+	"\astation\x18\x01 \x01(\tR\astation\x12/\n" +
+	"\x06points\x18\x02 \x03(\v2\x17.downweb.v1.SeriesPointR\x06points\x12-\n" +
+	"\x06limits\x18\x03 \x01(\v2\x15.downweb.v1.XmrLimitsR\x06limits\x12\x16\n" +
+	"\x06visits\x18\x04 \x03(\x03R\x06visits\"\xeb\x01\n" +
+	"\x18ListStationTrendResponse\x124\n" +
+	"\bstations\x18\x01 \x03(\v2\x18.downweb.v1.StationTrendR\bstations\x12*\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12%\n" +
+	"\x05as_of\x18\x03 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x12\x14\n" +
+	"\x05notes\x18\x04 \x03(\tR\x05notes\x12\x1a\n" +
+	"\bcautions\x18\x05 \x03(\tR\bcautions\x12\x14\n" +
+	"\x05zones\x18\x06 \x03(\tR\x05zones\"{\n" +
+	"\x1cListStandardProposalsRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\"\x95\x03\n" +
+	"\x10StandardProposal\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x12\n" +
+	"\x04task\x18\x02 \x01(\tR\x04task\x12\x18\n" +
+	"\astation\x18\x03 \x01(\tR\astation\x12)\n" +
+	"\x10standard_minutes\x18\x04 \x01(\x01R\x0fstandardMinutes\x12?\n" +
+	"\x10proposal_minutes\x18\x05 \x01(\v2\x14.downweb.v1.EstimateR\x0fproposalMinutes\x12\x19\n" +
+	"\bleft_out\x18\x06 \x01(\x03R\aleftOut\x12\x18\n" +
+	"\arefused\x18\a \x01(\tR\arefused\x12\x14\n" +
+	"\x05plant\x18\b \x01(\tR\x05plant\x12\x14\n" +
+	"\x05batch\x18\t \x01(\x03R\x05batch\x12\x16\n" +
+	"\x06shared\x18\n" +
+	" \x01(\x03R\x06shared\x12\x1a\n" +
+	"\bdoubtful\x18\v \x01(\x03R\bdoubtful\x12 \n" +
+	"\vinterrupted\x18\f \x01(\x03R\vinterrupted\x12\x1c\n" +
+	"\tisolating\x18\r \x01(\x03R\tisolating\"\xca\x01\n" +
+	"\x1dListStandardProposalsResponse\x12:\n" +
+	"\tproposals\x18\x01 \x03(\v2\x1c.downweb.v1.StandardProposalR\tproposals\x12*\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12%\n" +
+	"\x05as_of\x18\x03 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x12\x1a\n" +
+	"\bcautions\x18\x04 \x03(\tR\bcautions\"u\n" +
+	"\x16ListReliabilityRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\"\xac\x02\n" +
+	"\vReliability\x12\x14\n" +
+	"\x05press\x18\x01 \x01(\tR\x05press\x12\x18\n" +
+	"\astation\x18\x02 \x01(\tR\astation\x12\x1a\n" +
+	"\bfailures\x18\x03 \x01(\x03R\bfailures\x12\x1b\n" +
+	"\trun_hours\x18\x04 \x01(\x01R\brunHours\x123\n" +
+	"\n" +
+	"mtbf_hours\x18\x05 \x01(\v2\x14.downweb.v1.EstimateR\tmtbfHours\x127\n" +
+	"\fmttr_minutes\x18\x06 \x01(\v2\x14.downweb.v1.EstimateR\vmttrMinutes\x12#\n" +
+	"\rdirt_failures\x18\a \x01(\x03R\fdirtFailures\x12!\n" +
+	"\fdown_minutes\x18\b \x01(\x01R\vdownMinutes\"\xe1\x01\n" +
+	"\x17ListReliabilityResponse\x12+\n" +
+	"\x04rows\x18\x01 \x03(\v2\x17.downweb.v1.ReliabilityR\x04rows\x12*\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12%\n" +
+	"\x05as_of\x18\x03 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x12\x14\n" +
+	"\x05notes\x18\x04 \x03(\tR\x05notes\x12\x1a\n" +
+	"\bcautions\x18\x05 \x03(\tR\bcautions\x12\x14\n" +
+	"\x05zones\x18\x06 \x03(\tR\x05zones\"\x91\x02\n" +
 	"\x14ListSessionsResponse\x12/\n" +
 	"\bsessions\x18\x01 \x03(\v2\x13.downweb.v1.SessionR\bsessions\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12*\n" +
 	"\x06period\x18\x03 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12%\n" +
-	"\x05as_of\x18\x04 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf*\x93\x01\n" +
+	"\x05as_of\x18\x04 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x121\n" +
+	"\thand_back\x18\x05 \x01(\v2\x14.downweb.v1.HandBackR\bhandBack\x12\x1a\n" +
+	"\bcautions\x18\x06 \x03(\tR\bcautions*\xac\x01\n" +
 	"\fStationGroup\x12\x1d\n" +
 	"\x19STATION_GROUP_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13STATION_GROUP_PRESS\x10\x01\x12\x16\n" +
 	"\x12STATION_GROUP_KIND\x10\x02\x12\x17\n" +
 	"\x13STATION_GROUP_PLANT\x10\x03\x12\x1a\n" +
-	"\x16STATION_GROUP_OCCASION\x10\x042\xc3\x01\n" +
+	"\x16STATION_GROUP_OCCASION\x10\x04\x12\x17\n" +
+	"\x13STATION_GROUP_SHIFT\x10\x052\xc4\x04\n" +
 	"\x0fCleaningService\x12]\n" +
 	"\x10ListStationTimes\x12#.downweb.v1.ListStationTimesRequest\x1a$.downweb.v1.ListStationTimesResponse\x12Q\n" +
-	"\fListSessions\x12\x1f.downweb.v1.ListSessionsRequest\x1a .downweb.v1.ListSessionsResponseB;Z9github.com/downweb/downweb/proto/gen/downweb/v1;downwebv1b\x06proto3"
+	"\fListSessions\x12\x1f.downweb.v1.ListSessionsRequest\x1a .downweb.v1.ListSessionsResponse\x12V\n" +
+	"\rWatchSessions\x12 .downweb.v1.WatchSessionsRequest\x1a!.downweb.v1.WatchSessionsResponse0\x01\x12]\n" +
+	"\x10ListStationTrend\x12#.downweb.v1.ListStationTrendRequest\x1a$.downweb.v1.ListStationTrendResponse\x12l\n" +
+	"\x15ListStandardProposals\x12(.downweb.v1.ListStandardProposalsRequest\x1a).downweb.v1.ListStandardProposalsResponse\x12Z\n" +
+	"\x0fListReliability\x12\".downweb.v1.ListReliabilityRequest\x1a#.downweb.v1.ListReliabilityResponseB;Z9github.com/downweb/downweb/proto/gen/downweb/v1;downwebv1b\x06proto3"
 
 var (
 	file_downweb_v1_cleaning_service_proto_rawDescOnce sync.Once
@@ -973,53 +2541,109 @@ func file_downweb_v1_cleaning_service_proto_rawDescGZIP() []byte {
 }
 
 var file_downweb_v1_cleaning_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_downweb_v1_cleaning_service_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_downweb_v1_cleaning_service_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
 var file_downweb_v1_cleaning_service_proto_goTypes = []any{
-	(StationGroup)(0),                // 0: downweb.v1.StationGroup
-	(*ListStationTimesRequest)(nil),  // 1: downweb.v1.ListStationTimesRequest
-	(*StationTime)(nil),              // 2: downweb.v1.StationTime
-	(*ListStationTimesResponse)(nil), // 3: downweb.v1.ListStationTimesResponse
-	(*Reconciliation)(nil),           // 4: downweb.v1.Reconciliation
-	(*ListSessionsRequest)(nil),      // 5: downweb.v1.ListSessionsRequest
-	(*Session)(nil),                  // 6: downweb.v1.Session
-	(*Visit)(nil),                    // 7: downweb.v1.Visit
-	(*ListSessionsResponse)(nil),     // 8: downweb.v1.ListSessionsResponse
-	(*Scope)(nil),                    // 9: downweb.v1.Scope
-	(*Period)(nil),                   // 10: downweb.v1.Period
-	(*Estimate)(nil),                 // 11: downweb.v1.Estimate
-	(*AsOf)(nil),                     // 12: downweb.v1.AsOf
-	(Occasion)(0),                    // 13: downweb.v1.Occasion
-	(*timestamppb.Timestamp)(nil),    // 14: google.protobuf.Timestamp
+	(StationGroup)(0),                     // 0: downweb.v1.StationGroup
+	(*ListStationTimesRequest)(nil),       // 1: downweb.v1.ListStationTimesRequest
+	(*StationTime)(nil),                   // 2: downweb.v1.StationTime
+	(*ListStationTimesResponse)(nil),      // 3: downweb.v1.ListStationTimesResponse
+	(*StationRank)(nil),                   // 4: downweb.v1.StationRank
+	(*Reconciliation)(nil),                // 5: downweb.v1.Reconciliation
+	(*ListSessionsRequest)(nil),           // 6: downweb.v1.ListSessionsRequest
+	(*Session)(nil),                       // 7: downweb.v1.Session
+	(*HandBack)(nil),                      // 8: downweb.v1.HandBack
+	(*Visit)(nil),                         // 9: downweb.v1.Visit
+	(*WatchSessionsRequest)(nil),          // 10: downweb.v1.WatchSessionsRequest
+	(*OpenSession)(nil),                   // 11: downweb.v1.OpenSession
+	(*OpenTask)(nil),                      // 12: downweb.v1.OpenTask
+	(*WatchSessionsResponse)(nil),         // 13: downweb.v1.WatchSessionsResponse
+	(*ListStationTrendRequest)(nil),       // 14: downweb.v1.ListStationTrendRequest
+	(*StationTrend)(nil),                  // 15: downweb.v1.StationTrend
+	(*ListStationTrendResponse)(nil),      // 16: downweb.v1.ListStationTrendResponse
+	(*ListStandardProposalsRequest)(nil),  // 17: downweb.v1.ListStandardProposalsRequest
+	(*StandardProposal)(nil),              // 18: downweb.v1.StandardProposal
+	(*ListStandardProposalsResponse)(nil), // 19: downweb.v1.ListStandardProposalsResponse
+	(*ListReliabilityRequest)(nil),        // 20: downweb.v1.ListReliabilityRequest
+	(*Reliability)(nil),                   // 21: downweb.v1.Reliability
+	(*ListReliabilityResponse)(nil),       // 22: downweb.v1.ListReliabilityResponse
+	(*ListSessionsResponse)(nil),          // 23: downweb.v1.ListSessionsResponse
+	(*Scope)(nil),                         // 24: downweb.v1.Scope
+	(*Period)(nil),                        // 25: downweb.v1.Period
+	(*Estimate)(nil),                      // 26: downweb.v1.Estimate
+	(*AsOf)(nil),                          // 27: downweb.v1.AsOf
+	(Occasion)(0),                         // 28: downweb.v1.Occasion
+	(*timestamppb.Timestamp)(nil),         // 29: google.protobuf.Timestamp
+	(*SeriesPoint)(nil),                   // 30: downweb.v1.SeriesPoint
+	(*XmrLimits)(nil),                     // 31: downweb.v1.XmrLimits
 }
 var file_downweb_v1_cleaning_service_proto_depIdxs = []int32{
-	9,  // 0: downweb.v1.ListStationTimesRequest.scope:type_name -> downweb.v1.Scope
-	10, // 1: downweb.v1.ListStationTimesRequest.period:type_name -> downweb.v1.Period
+	24, // 0: downweb.v1.ListStationTimesRequest.scope:type_name -> downweb.v1.Scope
+	25, // 1: downweb.v1.ListStationTimesRequest.period:type_name -> downweb.v1.Period
 	0,  // 2: downweb.v1.ListStationTimesRequest.group_by:type_name -> downweb.v1.StationGroup
-	11, // 3: downweb.v1.StationTime.mean_minutes:type_name -> downweb.v1.Estimate
+	26, // 3: downweb.v1.StationTime.mean_minutes:type_name -> downweb.v1.Estimate
 	2,  // 4: downweb.v1.ListStationTimesResponse.stations:type_name -> downweb.v1.StationTime
-	10, // 5: downweb.v1.ListStationTimesResponse.period:type_name -> downweb.v1.Period
-	12, // 6: downweb.v1.ListStationTimesResponse.as_of:type_name -> downweb.v1.AsOf
-	4,  // 7: downweb.v1.ListStationTimesResponse.reconciliation:type_name -> downweb.v1.Reconciliation
-	9,  // 8: downweb.v1.ListSessionsRequest.scope:type_name -> downweb.v1.Scope
-	10, // 9: downweb.v1.ListSessionsRequest.period:type_name -> downweb.v1.Period
-	13, // 10: downweb.v1.Session.occasion:type_name -> downweb.v1.Occasion
-	14, // 11: downweb.v1.Session.from:type_name -> google.protobuf.Timestamp
-	14, // 12: downweb.v1.Session.to:type_name -> google.protobuf.Timestamp
-	7,  // 13: downweb.v1.Session.visits:type_name -> downweb.v1.Visit
-	14, // 14: downweb.v1.Visit.from:type_name -> google.protobuf.Timestamp
-	14, // 15: downweb.v1.Visit.to:type_name -> google.protobuf.Timestamp
-	6,  // 16: downweb.v1.ListSessionsResponse.sessions:type_name -> downweb.v1.Session
-	10, // 17: downweb.v1.ListSessionsResponse.period:type_name -> downweb.v1.Period
-	12, // 18: downweb.v1.ListSessionsResponse.as_of:type_name -> downweb.v1.AsOf
-	1,  // 19: downweb.v1.CleaningService.ListStationTimes:input_type -> downweb.v1.ListStationTimesRequest
-	5,  // 20: downweb.v1.CleaningService.ListSessions:input_type -> downweb.v1.ListSessionsRequest
-	3,  // 21: downweb.v1.CleaningService.ListStationTimes:output_type -> downweb.v1.ListStationTimesResponse
-	8,  // 22: downweb.v1.CleaningService.ListSessions:output_type -> downweb.v1.ListSessionsResponse
-	21, // [21:23] is the sub-list for method output_type
-	19, // [19:21] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	25, // 5: downweb.v1.ListStationTimesResponse.period:type_name -> downweb.v1.Period
+	27, // 6: downweb.v1.ListStationTimesResponse.as_of:type_name -> downweb.v1.AsOf
+	5,  // 7: downweb.v1.ListStationTimesResponse.reconciliation:type_name -> downweb.v1.Reconciliation
+	4,  // 8: downweb.v1.ListStationTimesResponse.ranks:type_name -> downweb.v1.StationRank
+	24, // 9: downweb.v1.ListSessionsRequest.scope:type_name -> downweb.v1.Scope
+	25, // 10: downweb.v1.ListSessionsRequest.period:type_name -> downweb.v1.Period
+	28, // 11: downweb.v1.Session.occasion:type_name -> downweb.v1.Occasion
+	29, // 12: downweb.v1.Session.from:type_name -> google.protobuf.Timestamp
+	29, // 13: downweb.v1.Session.to:type_name -> google.protobuf.Timestamp
+	9,  // 14: downweb.v1.Session.visits:type_name -> downweb.v1.Visit
+	29, // 15: downweb.v1.Visit.from:type_name -> google.protobuf.Timestamp
+	29, // 16: downweb.v1.Visit.to:type_name -> google.protobuf.Timestamp
+	24, // 17: downweb.v1.WatchSessionsRequest.scope:type_name -> downweb.v1.Scope
+	28, // 18: downweb.v1.OpenSession.occasion:type_name -> downweb.v1.Occasion
+	29, // 19: downweb.v1.OpenSession.from:type_name -> google.protobuf.Timestamp
+	9,  // 20: downweb.v1.OpenSession.done:type_name -> downweb.v1.Visit
+	12, // 21: downweb.v1.OpenSession.left:type_name -> downweb.v1.OpenTask
+	29, // 22: downweb.v1.OpenSession.expected_end:type_name -> google.protobuf.Timestamp
+	29, // 23: downweb.v1.OpenSession.known:type_name -> google.protobuf.Timestamp
+	11, // 24: downweb.v1.WatchSessionsResponse.sessions:type_name -> downweb.v1.OpenSession
+	27, // 25: downweb.v1.WatchSessionsResponse.as_of:type_name -> downweb.v1.AsOf
+	24, // 26: downweb.v1.ListStationTrendRequest.scope:type_name -> downweb.v1.Scope
+	25, // 27: downweb.v1.ListStationTrendRequest.period:type_name -> downweb.v1.Period
+	30, // 28: downweb.v1.StationTrend.points:type_name -> downweb.v1.SeriesPoint
+	31, // 29: downweb.v1.StationTrend.limits:type_name -> downweb.v1.XmrLimits
+	15, // 30: downweb.v1.ListStationTrendResponse.stations:type_name -> downweb.v1.StationTrend
+	25, // 31: downweb.v1.ListStationTrendResponse.period:type_name -> downweb.v1.Period
+	27, // 32: downweb.v1.ListStationTrendResponse.as_of:type_name -> downweb.v1.AsOf
+	24, // 33: downweb.v1.ListStandardProposalsRequest.scope:type_name -> downweb.v1.Scope
+	25, // 34: downweb.v1.ListStandardProposalsRequest.period:type_name -> downweb.v1.Period
+	26, // 35: downweb.v1.StandardProposal.proposal_minutes:type_name -> downweb.v1.Estimate
+	18, // 36: downweb.v1.ListStandardProposalsResponse.proposals:type_name -> downweb.v1.StandardProposal
+	25, // 37: downweb.v1.ListStandardProposalsResponse.period:type_name -> downweb.v1.Period
+	27, // 38: downweb.v1.ListStandardProposalsResponse.as_of:type_name -> downweb.v1.AsOf
+	24, // 39: downweb.v1.ListReliabilityRequest.scope:type_name -> downweb.v1.Scope
+	25, // 40: downweb.v1.ListReliabilityRequest.period:type_name -> downweb.v1.Period
+	26, // 41: downweb.v1.Reliability.mtbf_hours:type_name -> downweb.v1.Estimate
+	26, // 42: downweb.v1.Reliability.mttr_minutes:type_name -> downweb.v1.Estimate
+	21, // 43: downweb.v1.ListReliabilityResponse.rows:type_name -> downweb.v1.Reliability
+	25, // 44: downweb.v1.ListReliabilityResponse.period:type_name -> downweb.v1.Period
+	27, // 45: downweb.v1.ListReliabilityResponse.as_of:type_name -> downweb.v1.AsOf
+	7,  // 46: downweb.v1.ListSessionsResponse.sessions:type_name -> downweb.v1.Session
+	25, // 47: downweb.v1.ListSessionsResponse.period:type_name -> downweb.v1.Period
+	27, // 48: downweb.v1.ListSessionsResponse.as_of:type_name -> downweb.v1.AsOf
+	8,  // 49: downweb.v1.ListSessionsResponse.hand_back:type_name -> downweb.v1.HandBack
+	1,  // 50: downweb.v1.CleaningService.ListStationTimes:input_type -> downweb.v1.ListStationTimesRequest
+	6,  // 51: downweb.v1.CleaningService.ListSessions:input_type -> downweb.v1.ListSessionsRequest
+	10, // 52: downweb.v1.CleaningService.WatchSessions:input_type -> downweb.v1.WatchSessionsRequest
+	14, // 53: downweb.v1.CleaningService.ListStationTrend:input_type -> downweb.v1.ListStationTrendRequest
+	17, // 54: downweb.v1.CleaningService.ListStandardProposals:input_type -> downweb.v1.ListStandardProposalsRequest
+	20, // 55: downweb.v1.CleaningService.ListReliability:input_type -> downweb.v1.ListReliabilityRequest
+	3,  // 56: downweb.v1.CleaningService.ListStationTimes:output_type -> downweb.v1.ListStationTimesResponse
+	23, // 57: downweb.v1.CleaningService.ListSessions:output_type -> downweb.v1.ListSessionsResponse
+	13, // 58: downweb.v1.CleaningService.WatchSessions:output_type -> downweb.v1.WatchSessionsResponse
+	16, // 59: downweb.v1.CleaningService.ListStationTrend:output_type -> downweb.v1.ListStationTrendResponse
+	19, // 60: downweb.v1.CleaningService.ListStandardProposals:output_type -> downweb.v1.ListStandardProposalsResponse
+	22, // 61: downweb.v1.CleaningService.ListReliability:output_type -> downweb.v1.ListReliabilityResponse
+	56, // [56:62] is the sub-list for method output_type
+	50, // [50:56] is the sub-list for method input_type
+	50, // [50:50] is the sub-list for extension type_name
+	50, // [50:50] is the sub-list for extension extendee
+	0,  // [0:50] is the sub-list for field type_name
 }
 
 func init() { file_downweb_v1_cleaning_service_proto_init() }
@@ -1029,13 +2653,14 @@ func file_downweb_v1_cleaning_service_proto_init() {
 	}
 	file_downweb_v1_common_proto_init()
 	file_downweb_v1_event_proto_init()
+	file_downweb_v1_loss_service_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_downweb_v1_cleaning_service_proto_rawDesc), len(file_downweb_v1_cleaning_service_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   8,
+			NumMessages:   23,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

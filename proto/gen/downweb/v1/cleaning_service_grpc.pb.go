@@ -19,8 +19,12 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	CleaningService_ListStationTimes_FullMethodName = "/downweb.v1.CleaningService/ListStationTimes"
-	CleaningService_ListSessions_FullMethodName     = "/downweb.v1.CleaningService/ListSessions"
+	CleaningService_ListStationTimes_FullMethodName      = "/downweb.v1.CleaningService/ListStationTimes"
+	CleaningService_ListSessions_FullMethodName          = "/downweb.v1.CleaningService/ListSessions"
+	CleaningService_WatchSessions_FullMethodName         = "/downweb.v1.CleaningService/WatchSessions"
+	CleaningService_ListStationTrend_FullMethodName      = "/downweb.v1.CleaningService/ListStationTrend"
+	CleaningService_ListStandardProposals_FullMethodName = "/downweb.v1.CleaningService/ListStandardProposals"
+	CleaningService_ListReliability_FullMethodName       = "/downweb.v1.CleaningService/ListReliability"
 )
 
 // CleaningServiceClient is the client API for CleaningService service.
@@ -33,6 +37,17 @@ type CleaningServiceClient interface {
 	ListStationTimes(ctx context.Context, in *ListStationTimesRequest, opts ...grpc.CallOption) (*ListStationTimesResponse, error)
 	// ListSessions returns cleaning sessions with allowance and overrun.
 	ListSessions(ctx context.Context, in *ListSessionsRequest, opts ...grpc.CallOption) (*ListSessionsResponse, error)
+	// WatchSessions streams the sessions in progress, station by station, with
+	// their expected end.
+	WatchSessions(ctx context.Context, in *WatchSessionsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchSessionsResponse], error)
+	// ListStationTrend returns one station's weekly median on an individuals
+	// chart.
+	ListStationTrend(ctx context.Context, in *ListStationTrendRequest, opts ...grpc.CallOption) (*ListStationTrendResponse, error)
+	// ListStandardProposals sets observed times beside the plan's standards.
+	ListStandardProposals(ctx context.Context, in *ListStandardProposalsRequest, opts ...grpc.CallOption) (*ListStandardProposalsResponse, error)
+	// ListReliability returns times between failures and to restoration per
+	// press and station.
+	ListReliability(ctx context.Context, in *ListReliabilityRequest, opts ...grpc.CallOption) (*ListReliabilityResponse, error)
 }
 
 type cleaningServiceClient struct {
@@ -63,6 +78,55 @@ func (c *cleaningServiceClient) ListSessions(ctx context.Context, in *ListSessio
 	return out, nil
 }
 
+func (c *cleaningServiceClient) WatchSessions(ctx context.Context, in *WatchSessionsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchSessionsResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &CleaningService_ServiceDesc.Streams[0], CleaningService_WatchSessions_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchSessionsRequest, WatchSessionsResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CleaningService_WatchSessionsClient = grpc.ServerStreamingClient[WatchSessionsResponse]
+
+func (c *cleaningServiceClient) ListStationTrend(ctx context.Context, in *ListStationTrendRequest, opts ...grpc.CallOption) (*ListStationTrendResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListStationTrendResponse)
+	err := c.cc.Invoke(ctx, CleaningService_ListStationTrend_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *cleaningServiceClient) ListStandardProposals(ctx context.Context, in *ListStandardProposalsRequest, opts ...grpc.CallOption) (*ListStandardProposalsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListStandardProposalsResponse)
+	err := c.cc.Invoke(ctx, CleaningService_ListStandardProposals_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *cleaningServiceClient) ListReliability(ctx context.Context, in *ListReliabilityRequest, opts ...grpc.CallOption) (*ListReliabilityResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListReliabilityResponse)
+	err := c.cc.Invoke(ctx, CleaningService_ListReliability_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // CleaningServiceServer is the server API for CleaningService service.
 // All implementations must embed UnimplementedCleaningServiceServer
 // for forward compatibility.
@@ -73,6 +137,17 @@ type CleaningServiceServer interface {
 	ListStationTimes(context.Context, *ListStationTimesRequest) (*ListStationTimesResponse, error)
 	// ListSessions returns cleaning sessions with allowance and overrun.
 	ListSessions(context.Context, *ListSessionsRequest) (*ListSessionsResponse, error)
+	// WatchSessions streams the sessions in progress, station by station, with
+	// their expected end.
+	WatchSessions(*WatchSessionsRequest, grpc.ServerStreamingServer[WatchSessionsResponse]) error
+	// ListStationTrend returns one station's weekly median on an individuals
+	// chart.
+	ListStationTrend(context.Context, *ListStationTrendRequest) (*ListStationTrendResponse, error)
+	// ListStandardProposals sets observed times beside the plan's standards.
+	ListStandardProposals(context.Context, *ListStandardProposalsRequest) (*ListStandardProposalsResponse, error)
+	// ListReliability returns times between failures and to restoration per
+	// press and station.
+	ListReliability(context.Context, *ListReliabilityRequest) (*ListReliabilityResponse, error)
 	mustEmbedUnimplementedCleaningServiceServer()
 }
 
@@ -88,6 +163,18 @@ func (UnimplementedCleaningServiceServer) ListStationTimes(context.Context, *Lis
 }
 func (UnimplementedCleaningServiceServer) ListSessions(context.Context, *ListSessionsRequest) (*ListSessionsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListSessions not implemented")
+}
+func (UnimplementedCleaningServiceServer) WatchSessions(*WatchSessionsRequest, grpc.ServerStreamingServer[WatchSessionsResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchSessions not implemented")
+}
+func (UnimplementedCleaningServiceServer) ListStationTrend(context.Context, *ListStationTrendRequest) (*ListStationTrendResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListStationTrend not implemented")
+}
+func (UnimplementedCleaningServiceServer) ListStandardProposals(context.Context, *ListStandardProposalsRequest) (*ListStandardProposalsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListStandardProposals not implemented")
+}
+func (UnimplementedCleaningServiceServer) ListReliability(context.Context, *ListReliabilityRequest) (*ListReliabilityResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListReliability not implemented")
 }
 func (UnimplementedCleaningServiceServer) mustEmbedUnimplementedCleaningServiceServer() {}
 func (UnimplementedCleaningServiceServer) testEmbeddedByValue()                         {}
@@ -146,6 +233,71 @@ func _CleaningService_ListSessions_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _CleaningService_WatchSessions_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchSessionsRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(CleaningServiceServer).WatchSessions(m, &grpc.GenericServerStream[WatchSessionsRequest, WatchSessionsResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CleaningService_WatchSessionsServer = grpc.ServerStreamingServer[WatchSessionsResponse]
+
+func _CleaningService_ListStationTrend_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListStationTrendRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CleaningServiceServer).ListStationTrend(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CleaningService_ListStationTrend_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CleaningServiceServer).ListStationTrend(ctx, req.(*ListStationTrendRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CleaningService_ListStandardProposals_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListStandardProposalsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CleaningServiceServer).ListStandardProposals(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CleaningService_ListStandardProposals_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CleaningServiceServer).ListStandardProposals(ctx, req.(*ListStandardProposalsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CleaningService_ListReliability_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListReliabilityRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CleaningServiceServer).ListReliability(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CleaningService_ListReliability_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CleaningServiceServer).ListReliability(ctx, req.(*ListReliabilityRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // CleaningService_ServiceDesc is the grpc.ServiceDesc for CleaningService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -161,7 +313,25 @@ var CleaningService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "ListSessions",
 			Handler:    _CleaningService_ListSessions_Handler,
 		},
+		{
+			MethodName: "ListStationTrend",
+			Handler:    _CleaningService_ListStationTrend_Handler,
+		},
+		{
+			MethodName: "ListStandardProposals",
+			Handler:    _CleaningService_ListStandardProposals_Handler,
+		},
+		{
+			MethodName: "ListReliability",
+			Handler:    _CleaningService_ListReliability_Handler,
+		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "WatchSessions",
+			Handler:       _CleaningService_WatchSessions_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "downweb/v1/cleaning_service.proto",
 }

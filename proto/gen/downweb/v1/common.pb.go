@@ -157,7 +157,10 @@ type AsOf struct {
 	// event of the slowest press speaks of.
 	Through *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=through,proto3" json:"through,omitempty"`
 	// Presses more than ten minutes behind the foremost press in scope.
-	Behind        []*PressLag `protobuf:"bytes,5,rep,name=behind,proto3" json:"behind,omitempty"`
+	Behind []*PressLag `protobuf:"bytes,5,rep,name=behind,proto3" json:"behind,omitempty"`
+	// Latest frontier of the presses in scope, in answers about what is known
+	// now; not set in pins that are kept.
+	Newest        *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=newest,proto3" json:"newest,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -223,6 +226,13 @@ func (x *AsOf) GetThrough() *timestamppb.Timestamp {
 func (x *AsOf) GetBehind() []*PressLag {
 	if x != nil {
 		return x.Behind
+	}
+	return nil
+}
+
+func (x *AsOf) GetNewest() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Newest
 	}
 	return nil
 }
@@ -532,13 +542,14 @@ const file_downweb_v1_common_proto_rawDesc = "" +
 	"\x05kinds\x18\x03 \x03(\tB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x05kinds\"\x8a\x01\n" +
 	"\x06Period\x12@\n" +
 	"\tfirst_day\x18\x01 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\bfirstDay\x12>\n" +
-	"\blast_day\x18\x02 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\alastDay\"\xc4\x01\n" +
+	"\blast_day\x18\x02 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\alastDay\"\xf8\x01\n" +
 	"\x04AsOf\x12\x10\n" +
 	"\x03pos\x18\x01 \x01(\x04R\x03pos\x12!\n" +
 	"\fregistry_rev\x18\x02 \x01(\x04R\vregistryRev\x12#\n" +
 	"\rrules_version\x18\x03 \x01(\rR\frulesVersion\x124\n" +
 	"\athrough\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\athrough\x12,\n" +
-	"\x06behind\x18\x05 \x03(\v2\x14.downweb.v1.PressLagR\x06behind\"X\n" +
+	"\x06behind\x18\x05 \x03(\v2\x14.downweb.v1.PressLagR\x06behind\x122\n" +
+	"\x06newest\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x06newest\"X\n" +
 	"\bPressLag\x12\x14\n" +
 	"\x05press\x18\x01 \x01(\tR\x05press\x126\n" +
 	"\bfrontier\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\bfrontier\"\xa7\x01\n" +
@@ -590,12 +601,13 @@ var file_downweb_v1_common_proto_goTypes = []any{
 var file_downweb_v1_common_proto_depIdxs = []int32{
 	7, // 0: downweb.v1.AsOf.through:type_name -> google.protobuf.Timestamp
 	3, // 1: downweb.v1.AsOf.behind:type_name -> downweb.v1.PressLag
-	7, // 2: downweb.v1.PressLag.frontier:type_name -> google.protobuf.Timestamp
-	3, // [3:3] is the sub-list for method output_type
-	3, // [3:3] is the sub-list for method input_type
-	3, // [3:3] is the sub-list for extension type_name
-	3, // [3:3] is the sub-list for extension extendee
-	0, // [0:3] is the sub-list for field type_name
+	7, // 2: downweb.v1.AsOf.newest:type_name -> google.protobuf.Timestamp
+	7, // 3: downweb.v1.PressLag.frontier:type_name -> google.protobuf.Timestamp
+	4, // [4:4] is the sub-list for method output_type
+	4, // [4:4] is the sub-list for method input_type
+	4, // [4:4] is the sub-list for extension type_name
+	4, // [4:4] is the sub-list for extension extendee
+	0, // [0:4] is the sub-list for field type_name
 }
 
 func init() { file_downweb_v1_common_proto_init() }

@@ -96,6 +96,71 @@ func (DutyOutcome) EnumDescriptor() ([]byte, []int) {
 	return file_downweb_v1_duty_service_proto_rawDescGZIP(), []int{0}
 }
 
+// ComplianceGroup is what rates are grouped by.
+type ComplianceGroup int32
+
+const (
+	// The whole scope.
+	ComplianceGroup_COMPLIANCE_GROUP_UNSPECIFIED ComplianceGroup = 0
+	// By station.
+	ComplianceGroup_COMPLIANCE_GROUP_STATION ComplianceGroup = 1
+	// By press.
+	ComplianceGroup_COMPLIANCE_GROUP_PRESS ComplianceGroup = 2
+	// By plant.
+	ComplianceGroup_COMPLIANCE_GROUP_PLANT ComplianceGroup = 3
+	// By ISO week.
+	ComplianceGroup_COMPLIANCE_GROUP_WEEK ComplianceGroup = 4
+	// By task.
+	ComplianceGroup_COMPLIANCE_GROUP_TASK ComplianceGroup = 5
+)
+
+// Enum value maps for ComplianceGroup.
+var (
+	ComplianceGroup_name = map[int32]string{
+		0: "COMPLIANCE_GROUP_UNSPECIFIED",
+		1: "COMPLIANCE_GROUP_STATION",
+		2: "COMPLIANCE_GROUP_PRESS",
+		3: "COMPLIANCE_GROUP_PLANT",
+		4: "COMPLIANCE_GROUP_WEEK",
+		5: "COMPLIANCE_GROUP_TASK",
+	}
+	ComplianceGroup_value = map[string]int32{
+		"COMPLIANCE_GROUP_UNSPECIFIED": 0,
+		"COMPLIANCE_GROUP_STATION":     1,
+		"COMPLIANCE_GROUP_PRESS":       2,
+		"COMPLIANCE_GROUP_PLANT":       3,
+		"COMPLIANCE_GROUP_WEEK":        4,
+		"COMPLIANCE_GROUP_TASK":        5,
+	}
+)
+
+func (x ComplianceGroup) Enum() *ComplianceGroup {
+	p := new(ComplianceGroup)
+	*p = x
+	return p
+}
+
+func (x ComplianceGroup) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ComplianceGroup) Descriptor() protoreflect.EnumDescriptor {
+	return file_downweb_v1_duty_service_proto_enumTypes[1].Descriptor()
+}
+
+func (ComplianceGroup) Type() protoreflect.EnumType {
+	return &file_downweb_v1_duty_service_proto_enumTypes[1]
+}
+
+func (x ComplianceGroup) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ComplianceGroup.Descriptor instead.
+func (ComplianceGroup) EnumDescriptor() ([]byte, []int) {
+	return file_downweb_v1_duty_service_proto_rawDescGZIP(), []int{1}
+}
+
 // ListDutiesRequest asks for duties.
 type ListDutiesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -605,12 +670,961 @@ func (x *ListDutiesResponse) GetCautions() []string {
 	return nil
 }
 
+// ListDueDutiesRequest asks what is due.
+type ListDueDutiesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Hours ahead of each press's frontier; 0: 24.
+	Hours         int32 `protobuf:"varint,2,opt,name=hours,proto3" json:"hours,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDueDutiesRequest) Reset() {
+	*x = ListDueDutiesRequest{}
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDueDutiesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDueDutiesRequest) ProtoMessage() {}
+
+func (x *ListDueDutiesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDueDutiesRequest.ProtoReflect.Descriptor instead.
+func (*ListDueDutiesRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_duty_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ListDueDutiesRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *ListDueDutiesRequest) GetHours() int32 {
+	if x != nil {
+		return x.Hours
+	}
+	return 0
+}
+
+// DueDuty is one task to do.
+type DueDuty struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Task slug.
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Station slug.
+	Station string `protobuf:"bytes,2,opt,name=station,proto3" json:"station,omitempty"`
+	// What to do, for people.
+	Text string `protobuf:"bytes,3,opt,name=text,proto3" json:"text,omitempty"`
+	// What makes it due.
+	Cadence Cadence `protobuf:"varint,4,opt,name=cadence,proto3,enum=downweb.v1.Cadence" json:"cadence,omitempty"`
+	// Due; where a clock of run hours or kilometers decides, as expected from the
+	// calendar and the press's usual pace.
+	DueAt *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
+	// The instant is an expectation.
+	Expected bool `protobuf:"varint,6,opt,name=expected,proto3" json:"expected,omitempty"`
+	// Overdue, milliseconds; 0: not yet.
+	OverdueMs int64 `protobuf:"varint,7,opt,name=overdue_ms,json=overdueMs,proto3" json:"overdue_ms,omitempty"`
+	// Standard, minutes.
+	StandardMinutes float64 `protobuf:"fixed64,8,opt,name=standard_minutes,json=standardMinutes,proto3" json:"standard_minutes,omitempty"`
+	// Hazards.
+	Hazards []Hazard `protobuf:"varint,9,rep,packed,name=hazards,proto3,enum=downweb.v1.Hazard" json:"hazards,omitempty"`
+	// Isolation needed.
+	Isolate bool `protobuf:"varint,10,opt,name=isolate,proto3" json:"isolate,omitempty"`
+	// A safety task: listed first.
+	Safety bool `protobuf:"varint,11,opt,name=safety,proto3" json:"safety,omitempty"`
+	// Last signed.
+	LastDoneAt *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=last_done_at,json=lastDoneAt,proto3" json:"last_done_at,omitempty"`
+	// Position in the plan's working order, from 1.
+	Order int32 `protobuf:"varint,13,opt,name=order,proto3" json:"order,omitempty"`
+	// What of the clock is used up, e.g. "41 of 60 km"; may be empty.
+	Clock string `protobuf:"bytes,14,opt,name=clock,proto3" json:"clock,omitempty"`
+	// The window opens: a sign-off before counts as an early one.
+	OpensAt *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=opens_at,json=opensAt,proto3" json:"opens_at,omitempty"`
+	// Grace after due, milliseconds.
+	GraceMs int64 `protobuf:"varint,16,opt,name=grace_ms,json=graceMs,proto3" json:"grace_ms,omitempty"`
+	// Intervals missed or skipped since the last sign-off.
+	MissedInRow int32 `protobuf:"varint,17,opt,name=missed_in_row,json=missedInRow,proto3" json:"missed_in_row,omitempty"`
+	// What a sign-off may say was done; empty: anything.
+	Outcomes []Outcome `protobuf:"varint,18,rep,packed,name=outcomes,proto3,enum=downweb.v1.Outcome" json:"outcomes,omitempty"`
+	// Tasks that a sign-off also discharges.
+	AlsoDischarges []string `protobuf:"bytes,19,rep,name=also_discharges,json=alsoDischarges,proto3" json:"also_discharges,omitempty"`
+	// Name of the station for people.
+	StationName string `protobuf:"bytes,20,opt,name=station_name,json=stationName,proto3" json:"station_name,omitempty"`
+	// Production day it belongs to; of one that is overdue by a clock, the day of
+	// the newest data.
+	Day string `protobuf:"bytes,21,opt,name=day,proto3" json:"day,omitempty"`
+	// Of the risk rule: 1 safety task, 2 isolation, 3 hazards, 4 none.
+	Risk          int32 `protobuf:"varint,22,opt,name=risk,proto3" json:"risk,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DueDuty) Reset() {
+	*x = DueDuty{}
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DueDuty) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DueDuty) ProtoMessage() {}
+
+func (x *DueDuty) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DueDuty.ProtoReflect.Descriptor instead.
+func (*DueDuty) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_duty_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *DueDuty) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *DueDuty) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *DueDuty) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *DueDuty) GetCadence() Cadence {
+	if x != nil {
+		return x.Cadence
+	}
+	return Cadence_CADENCE_UNSPECIFIED
+}
+
+func (x *DueDuty) GetDueAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DueAt
+	}
+	return nil
+}
+
+func (x *DueDuty) GetExpected() bool {
+	if x != nil {
+		return x.Expected
+	}
+	return false
+}
+
+func (x *DueDuty) GetOverdueMs() int64 {
+	if x != nil {
+		return x.OverdueMs
+	}
+	return 0
+}
+
+func (x *DueDuty) GetStandardMinutes() float64 {
+	if x != nil {
+		return x.StandardMinutes
+	}
+	return 0
+}
+
+func (x *DueDuty) GetHazards() []Hazard {
+	if x != nil {
+		return x.Hazards
+	}
+	return nil
+}
+
+func (x *DueDuty) GetIsolate() bool {
+	if x != nil {
+		return x.Isolate
+	}
+	return false
+}
+
+func (x *DueDuty) GetSafety() bool {
+	if x != nil {
+		return x.Safety
+	}
+	return false
+}
+
+func (x *DueDuty) GetLastDoneAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LastDoneAt
+	}
+	return nil
+}
+
+func (x *DueDuty) GetOrder() int32 {
+	if x != nil {
+		return x.Order
+	}
+	return 0
+}
+
+func (x *DueDuty) GetClock() string {
+	if x != nil {
+		return x.Clock
+	}
+	return ""
+}
+
+func (x *DueDuty) GetOpensAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OpensAt
+	}
+	return nil
+}
+
+func (x *DueDuty) GetGraceMs() int64 {
+	if x != nil {
+		return x.GraceMs
+	}
+	return 0
+}
+
+func (x *DueDuty) GetMissedInRow() int32 {
+	if x != nil {
+		return x.MissedInRow
+	}
+	return 0
+}
+
+func (x *DueDuty) GetOutcomes() []Outcome {
+	if x != nil {
+		return x.Outcomes
+	}
+	return nil
+}
+
+func (x *DueDuty) GetAlsoDischarges() []string {
+	if x != nil {
+		return x.AlsoDischarges
+	}
+	return nil
+}
+
+func (x *DueDuty) GetStationName() string {
+	if x != nil {
+		return x.StationName
+	}
+	return ""
+}
+
+func (x *DueDuty) GetDay() string {
+	if x != nil {
+		return x.Day
+	}
+	return ""
+}
+
+func (x *DueDuty) GetRisk() int32 {
+	if x != nil {
+		return x.Risk
+	}
+	return 0
+}
+
+// PressDueDuties is one press's list.
+type PressDueDuties struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "plant/press".
+	Press string `protobuf:"bytes,1,opt,name=press,proto3" json:"press,omitempty"`
+	// Name for people.
+	Name string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	// What is known ends here.
+	Frontier *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=frontier,proto3" json:"frontier,omitempty"`
+	// Overdue first, by risk, then age; then by due, in working order.
+	Duties []*DueDuty `protobuf:"bytes,4,rep,name=duties,proto3" json:"duties,omitempty"`
+	// Zone of the plant.
+	Zone string `protobuf:"bytes,5,opt,name=zone,proto3" json:"zone,omitempty"`
+	// Cautions for this press's tasks.
+	Cautions []string `protobuf:"bytes,6,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// Tasks due at the next job change, whenever that comes, in working order.
+	AtJobChange []*DueDuty `protobuf:"bytes,7,rep,name=at_job_change,json=atJobChange,proto3" json:"at_job_change,omitempty"`
+	// What expected instants rest on, and what cannot be seen.
+	Notes         []string `protobuf:"bytes,8,rep,name=notes,proto3" json:"notes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PressDueDuties) Reset() {
+	*x = PressDueDuties{}
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PressDueDuties) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PressDueDuties) ProtoMessage() {}
+
+func (x *PressDueDuties) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PressDueDuties.ProtoReflect.Descriptor instead.
+func (*PressDueDuties) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_duty_service_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *PressDueDuties) GetPress() string {
+	if x != nil {
+		return x.Press
+	}
+	return ""
+}
+
+func (x *PressDueDuties) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *PressDueDuties) GetFrontier() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Frontier
+	}
+	return nil
+}
+
+func (x *PressDueDuties) GetDuties() []*DueDuty {
+	if x != nil {
+		return x.Duties
+	}
+	return nil
+}
+
+func (x *PressDueDuties) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
+}
+
+func (x *PressDueDuties) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *PressDueDuties) GetAtJobChange() []*DueDuty {
+	if x != nil {
+		return x.AtJobChange
+	}
+	return nil
+}
+
+func (x *PressDueDuties) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+// ListDueDutiesResponse holds the lists.
+type ListDueDutiesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Cautions to read before any of the work is done.
+	Cautions []string `protobuf:"bytes,1,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// By press.
+	Presses []*PressDueDuties `protobuf:"bytes,2,rep,name=presses,proto3" json:"presses,omitempty"`
+	// Pins.
+	AsOf *AsOf `protobuf:"bytes,3,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	// How overdue tasks are ordered, for people.
+	OrderRule string `protobuf:"bytes,4,opt,name=order_rule,json=orderRule,proto3" json:"order_rule,omitempty"`
+	// Hours ahead of each press's frontier.
+	Hours         int32 `protobuf:"varint,5,opt,name=hours,proto3" json:"hours,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDueDutiesResponse) Reset() {
+	*x = ListDueDutiesResponse{}
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDueDutiesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDueDutiesResponse) ProtoMessage() {}
+
+func (x *ListDueDutiesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDueDutiesResponse.ProtoReflect.Descriptor instead.
+func (*ListDueDutiesResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_duty_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ListDueDutiesResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *ListDueDutiesResponse) GetPresses() []*PressDueDuties {
+	if x != nil {
+		return x.Presses
+	}
+	return nil
+}
+
+func (x *ListDueDutiesResponse) GetAsOf() *AsOf {
+	if x != nil {
+		return x.AsOf
+	}
+	return nil
+}
+
+func (x *ListDueDutiesResponse) GetOrderRule() string {
+	if x != nil {
+		return x.OrderRule
+	}
+	return ""
+}
+
+func (x *ListDueDutiesResponse) GetHours() int32 {
+	if x != nil {
+		return x.Hours
+	}
+	return 0
+}
+
+// WatchDueDutiesRequest asks for the list to be kept up to date.
+type WatchDueDutiesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Hours ahead of each press's frontier; 0: 24.
+	Hours         int32 `protobuf:"varint,2,opt,name=hours,proto3" json:"hours,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchDueDutiesRequest) Reset() {
+	*x = WatchDueDutiesRequest{}
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchDueDutiesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchDueDutiesRequest) ProtoMessage() {}
+
+func (x *WatchDueDutiesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchDueDutiesRequest.ProtoReflect.Descriptor instead.
+func (*WatchDueDutiesRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_duty_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *WatchDueDutiesRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *WatchDueDutiesRequest) GetHours() int32 {
+	if x != nil {
+		return x.Hours
+	}
+	return 0
+}
+
+// WatchDueDutiesResponse is the list whole.
+type WatchDueDutiesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The list.
+	Due           *ListDueDutiesResponse `protobuf:"bytes,1,opt,name=due,proto3" json:"due,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchDueDutiesResponse) Reset() {
+	*x = WatchDueDutiesResponse{}
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchDueDutiesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchDueDutiesResponse) ProtoMessage() {}
+
+func (x *WatchDueDutiesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchDueDutiesResponse.ProtoReflect.Descriptor instead.
+func (*WatchDueDutiesResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_duty_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *WatchDueDutiesResponse) GetDue() *ListDueDutiesResponse {
+	if x != nil {
+		return x.Due
+	}
+	return nil
+}
+
+// GetComplianceRequest asks for rates.
+type GetComplianceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Which production days.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// Grouping.
+	GroupBy ComplianceGroup `protobuf:"varint,3,opt,name=group_by,json=groupBy,proto3,enum=downweb.v1.ComplianceGroup" json:"group_by,omitempty"`
+	// Also one cell per press, station and day; at most 10,000.
+	Cells         bool `protobuf:"varint,4,opt,name=cells,proto3" json:"cells,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetComplianceRequest) Reset() {
+	*x = GetComplianceRequest{}
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetComplianceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetComplianceRequest) ProtoMessage() {}
+
+func (x *GetComplianceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetComplianceRequest.ProtoReflect.Descriptor instead.
+func (*GetComplianceRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_duty_service_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *GetComplianceRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *GetComplianceRequest) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *GetComplianceRequest) GetGroupBy() ComplianceGroup {
+	if x != nil {
+		return x.GroupBy
+	}
+	return ComplianceGroup_COMPLIANCE_GROUP_UNSPECIFIED
+}
+
+func (x *GetComplianceRequest) GetCells() bool {
+	if x != nil {
+		return x.Cells
+	}
+	return false
+}
+
+// ComplianceRow is one group.
+type ComplianceRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The group's key.
+	Key string `protobuf:"bytes,1,opt,name=key,proto3" json:"key,omitempty"`
+	// Counts and rate.
+	Counts *DutyCounts `protobuf:"bytes,2,opt,name=counts,proto3" json:"counts,omitempty"`
+	// Longest stretch without a clean of one station on one press, hours.
+	LongestGapHours float64 `protobuf:"fixed64,3,opt,name=longest_gap_hours,json=longestGapHours,proto3" json:"longest_gap_hours,omitempty"`
+	// Where: "plant/press".
+	GapPress string `protobuf:"bytes,4,opt,name=gap_press,json=gapPress,proto3" json:"gap_press,omitempty"`
+	// See gap_press.
+	GapStation string `protobuf:"bytes,5,opt,name=gap_station,json=gapStation,proto3" json:"gap_station,omitempty"`
+	// The stretch begins.
+	GapFrom *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=gap_from,json=gapFrom,proto3" json:"gap_from,omitempty"`
+	// The stretch ends.
+	GapTo *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=gap_to,json=gapTo,proto3" json:"gap_to,omitempty"`
+	// The period or the newest data cut it short: it may be longer.
+	GapCut        bool `protobuf:"varint,8,opt,name=gap_cut,json=gapCut,proto3" json:"gap_cut,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ComplianceRow) Reset() {
+	*x = ComplianceRow{}
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ComplianceRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ComplianceRow) ProtoMessage() {}
+
+func (x *ComplianceRow) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ComplianceRow.ProtoReflect.Descriptor instead.
+func (*ComplianceRow) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_duty_service_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ComplianceRow) GetKey() string {
+	if x != nil {
+		return x.Key
+	}
+	return ""
+}
+
+func (x *ComplianceRow) GetCounts() *DutyCounts {
+	if x != nil {
+		return x.Counts
+	}
+	return nil
+}
+
+func (x *ComplianceRow) GetLongestGapHours() float64 {
+	if x != nil {
+		return x.LongestGapHours
+	}
+	return 0
+}
+
+func (x *ComplianceRow) GetGapPress() string {
+	if x != nil {
+		return x.GapPress
+	}
+	return ""
+}
+
+func (x *ComplianceRow) GetGapStation() string {
+	if x != nil {
+		return x.GapStation
+	}
+	return ""
+}
+
+func (x *ComplianceRow) GetGapFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.GapFrom
+	}
+	return nil
+}
+
+func (x *ComplianceRow) GetGapTo() *timestamppb.Timestamp {
+	if x != nil {
+		return x.GapTo
+	}
+	return nil
+}
+
+func (x *ComplianceRow) GetGapCut() bool {
+	if x != nil {
+		return x.GapCut
+	}
+	return false
+}
+
+// DutyCell is one square of the heat map.
+type DutyCell struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "plant/press".
+	Press string `protobuf:"bytes,1,opt,name=press,proto3" json:"press,omitempty"`
+	// Station slug.
+	Station string `protobuf:"bytes,2,opt,name=station,proto3" json:"station,omitempty"`
+	// Production day.
+	Day string `protobuf:"bytes,3,opt,name=day,proto3" json:"day,omitempty"`
+	// The worst outcome of the day: missed, skipped, unknown, late, on time, not
+	// required.
+	Outcome DutyOutcome `protobuf:"varint,4,opt,name=outcome,proto3,enum=downweb.v1.DutyOutcome" json:"outcome,omitempty"`
+	// Duties in the cell.
+	Duties        int32 `protobuf:"varint,5,opt,name=duties,proto3" json:"duties,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DutyCell) Reset() {
+	*x = DutyCell{}
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DutyCell) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DutyCell) ProtoMessage() {}
+
+func (x *DutyCell) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DutyCell.ProtoReflect.Descriptor instead.
+func (*DutyCell) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_duty_service_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *DutyCell) GetPress() string {
+	if x != nil {
+		return x.Press
+	}
+	return ""
+}
+
+func (x *DutyCell) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *DutyCell) GetDay() string {
+	if x != nil {
+		return x.Day
+	}
+	return ""
+}
+
+func (x *DutyCell) GetOutcome() DutyOutcome {
+	if x != nil {
+		return x.Outcome
+	}
+	return DutyOutcome_DUTY_OUTCOME_UNSPECIFIED
+}
+
+func (x *DutyCell) GetDuties() int32 {
+	if x != nil {
+		return x.Duties
+	}
+	return 0
+}
+
+// GetComplianceResponse holds the rates.
+type GetComplianceResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The whole scope.
+	Total *ComplianceRow `protobuf:"bytes,1,opt,name=total,proto3" json:"total,omitempty"`
+	// By group, ordered by key.
+	Rows []*ComplianceRow `protobuf:"bytes,2,rep,name=rows,proto3" json:"rows,omitempty"`
+	// By press, station, day.
+	Cells []*DutyCell `protobuf:"bytes,3,rep,name=cells,proto3" json:"cells,omitempty"`
+	// The period, as resolved.
+	Period *Period `protobuf:"bytes,4,opt,name=period,proto3" json:"period,omitempty"`
+	// Pins.
+	AsOf *AsOf `protobuf:"bytes,5,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	// Cautions to read before any of the work is done.
+	Cautions []string `protobuf:"bytes,6,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// Why gaps are left out; empty: they are not.
+	GapNote       string `protobuf:"bytes,7,opt,name=gap_note,json=gapNote,proto3" json:"gap_note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetComplianceResponse) Reset() {
+	*x = GetComplianceResponse{}
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetComplianceResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetComplianceResponse) ProtoMessage() {}
+
+func (x *GetComplianceResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_duty_service_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetComplianceResponse.ProtoReflect.Descriptor instead.
+func (*GetComplianceResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_duty_service_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *GetComplianceResponse) GetTotal() *ComplianceRow {
+	if x != nil {
+		return x.Total
+	}
+	return nil
+}
+
+func (x *GetComplianceResponse) GetRows() []*ComplianceRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *GetComplianceResponse) GetCells() []*DutyCell {
+	if x != nil {
+		return x.Cells
+	}
+	return nil
+}
+
+func (x *GetComplianceResponse) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *GetComplianceResponse) GetAsOf() *AsOf {
+	if x != nil {
+		return x.AsOf
+	}
+	return nil
+}
+
+func (x *GetComplianceResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *GetComplianceResponse) GetGapNote() string {
+	if x != nil {
+		return x.GapNote
+	}
+	return ""
+}
+
 var File_downweb_v1_duty_service_proto protoreflect.FileDescriptor
 
 const file_downweb_v1_duty_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1ddownweb/v1/duty_service.proto\x12\n" +
-	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17downweb/v1/common.proto\x1a\x19downweb/v1/registry.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf5\x01\n" +
+	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17downweb/v1/common.proto\x1a\x16downweb/v1/event.proto\x1a\x19downweb/v1/registry.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf5\x01\n" +
 	"\x11ListDutiesRequest\x12'\n" +
 	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
 	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\x12;\n" +
@@ -658,7 +1672,88 @@ const file_downweb_v1_duty_service_proto_rawDesc = "" +
 	"\bstations\x18\x04 \x03(\v2\x19.downweb.v1.StationDutiesR\bstations\x12*\n" +
 	"\x06period\x18\x05 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12%\n" +
 	"\x05as_of\x18\x06 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x12\x1a\n" +
-	"\bcautions\x18\a \x03(\tR\bcautions*\xdf\x01\n" +
+	"\bcautions\x18\a \x03(\tR\bcautions\"a\n" +
+	"\x14ListDueDutiesRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x12 \n" +
+	"\x05hours\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\x05(\x00R\x05hours\"\xf6\x05\n" +
+	"\aDueDuty\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x18\n" +
+	"\astation\x18\x02 \x01(\tR\astation\x12\x12\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\x12-\n" +
+	"\acadence\x18\x04 \x01(\x0e2\x13.downweb.v1.CadenceR\acadence\x121\n" +
+	"\x06due_at\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x05dueAt\x12\x1a\n" +
+	"\bexpected\x18\x06 \x01(\bR\bexpected\x12\x1d\n" +
+	"\n" +
+	"overdue_ms\x18\a \x01(\x03R\toverdueMs\x12)\n" +
+	"\x10standard_minutes\x18\b \x01(\x01R\x0fstandardMinutes\x12,\n" +
+	"\ahazards\x18\t \x03(\x0e2\x12.downweb.v1.HazardR\ahazards\x12\x18\n" +
+	"\aisolate\x18\n" +
+	" \x01(\bR\aisolate\x12\x16\n" +
+	"\x06safety\x18\v \x01(\bR\x06safety\x12<\n" +
+	"\flast_done_at\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"lastDoneAt\x12\x14\n" +
+	"\x05order\x18\r \x01(\x05R\x05order\x12\x14\n" +
+	"\x05clock\x18\x0e \x01(\tR\x05clock\x125\n" +
+	"\bopens_at\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\aopensAt\x12\x19\n" +
+	"\bgrace_ms\x18\x10 \x01(\x03R\agraceMs\x12\"\n" +
+	"\rmissed_in_row\x18\x11 \x01(\x05R\vmissedInRow\x12/\n" +
+	"\boutcomes\x18\x12 \x03(\x0e2\x13.downweb.v1.OutcomeR\boutcomes\x12'\n" +
+	"\x0falso_discharges\x18\x13 \x03(\tR\x0ealsoDischarges\x12!\n" +
+	"\fstation_name\x18\x14 \x01(\tR\vstationName\x12\x10\n" +
+	"\x03day\x18\x15 \x01(\tR\x03day\x12\x12\n" +
+	"\x04risk\x18\x16 \x01(\x05R\x04risk\"\x9e\x02\n" +
+	"\x0ePressDueDuties\x12\x14\n" +
+	"\x05press\x18\x01 \x01(\tR\x05press\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x126\n" +
+	"\bfrontier\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bfrontier\x12+\n" +
+	"\x06duties\x18\x04 \x03(\v2\x13.downweb.v1.DueDutyR\x06duties\x12\x12\n" +
+	"\x04zone\x18\x05 \x01(\tR\x04zone\x12\x1a\n" +
+	"\bcautions\x18\x06 \x03(\tR\bcautions\x127\n" +
+	"\rat_job_change\x18\a \x03(\v2\x13.downweb.v1.DueDutyR\vatJobChange\x12\x14\n" +
+	"\x05notes\x18\b \x03(\tR\x05notes\"\xc5\x01\n" +
+	"\x15ListDueDutiesResponse\x12\x1a\n" +
+	"\bcautions\x18\x01 \x03(\tR\bcautions\x124\n" +
+	"\apresses\x18\x02 \x03(\v2\x1a.downweb.v1.PressDueDutiesR\apresses\x12%\n" +
+	"\x05as_of\x18\x03 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x12\x1d\n" +
+	"\n" +
+	"order_rule\x18\x04 \x01(\tR\torderRule\x12\x14\n" +
+	"\x05hours\x18\x05 \x01(\x05R\x05hours\"b\n" +
+	"\x15WatchDueDutiesRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x12 \n" +
+	"\x05hours\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\x05(\x00R\x05hours\"M\n" +
+	"\x16WatchDueDutiesResponse\x123\n" +
+	"\x03due\x18\x01 \x01(\v2!.downweb.v1.ListDueDutiesResponseR\x03due\"\xcb\x01\n" +
+	"\x14GetComplianceRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\x12@\n" +
+	"\bgroup_by\x18\x03 \x01(\x0e2\x1b.downweb.v1.ComplianceGroupB\b\xbaH\x05\x82\x01\x02\x10\x01R\agroupBy\x12\x14\n" +
+	"\x05cells\x18\x04 \x01(\bR\x05cells\"\xbe\x02\n" +
+	"\rComplianceRow\x12\x10\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x12.\n" +
+	"\x06counts\x18\x02 \x01(\v2\x16.downweb.v1.DutyCountsR\x06counts\x12*\n" +
+	"\x11longest_gap_hours\x18\x03 \x01(\x01R\x0flongestGapHours\x12\x1b\n" +
+	"\tgap_press\x18\x04 \x01(\tR\bgapPress\x12\x1f\n" +
+	"\vgap_station\x18\x05 \x01(\tR\n" +
+	"gapStation\x125\n" +
+	"\bgap_from\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\agapFrom\x121\n" +
+	"\x06gap_to\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\x05gapTo\x12\x17\n" +
+	"\agap_cut\x18\b \x01(\bR\x06gapCut\"\x97\x01\n" +
+	"\bDutyCell\x12\x14\n" +
+	"\x05press\x18\x01 \x01(\tR\x05press\x12\x18\n" +
+	"\astation\x18\x02 \x01(\tR\astation\x12\x10\n" +
+	"\x03day\x18\x03 \x01(\tR\x03day\x121\n" +
+	"\aoutcome\x18\x04 \x01(\x0e2\x17.downweb.v1.DutyOutcomeR\aoutcome\x12\x16\n" +
+	"\x06duties\x18\x05 \x01(\x05R\x06duties\"\xad\x02\n" +
+	"\x15GetComplianceResponse\x12/\n" +
+	"\x05total\x18\x01 \x01(\v2\x19.downweb.v1.ComplianceRowR\x05total\x12-\n" +
+	"\x04rows\x18\x02 \x03(\v2\x19.downweb.v1.ComplianceRowR\x04rows\x12*\n" +
+	"\x05cells\x18\x03 \x03(\v2\x14.downweb.v1.DutyCellR\x05cells\x12*\n" +
+	"\x06period\x18\x04 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12%\n" +
+	"\x05as_of\x18\x05 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x12\x1a\n" +
+	"\bcautions\x18\x06 \x03(\tR\bcautions\x12\x19\n" +
+	"\bgap_note\x18\a \x01(\tR\agapNote*\xdf\x01\n" +
 	"\vDutyOutcome\x12\x1c\n" +
 	"\x18DUTY_OUTCOME_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14DUTY_OUTCOME_ON_TIME\x10\x01\x12\x15\n" +
@@ -667,10 +1762,20 @@ const file_downweb_v1_duty_service_proto_rawDesc = "" +
 	"\x14DUTY_OUTCOME_SKIPPED\x10\x04\x12\x1d\n" +
 	"\x19DUTY_OUTCOME_NOT_REQUIRED\x10\x05\x12\x18\n" +
 	"\x14DUTY_OUTCOME_UNKNOWN\x10\x06\x12\x15\n" +
-	"\x11DUTY_OUTCOME_OPEN\x10\a2Z\n" +
+	"\x11DUTY_OUTCOME_OPEN\x10\a*\xbf\x01\n" +
+	"\x0fComplianceGroup\x12 \n" +
+	"\x1cCOMPLIANCE_GROUP_UNSPECIFIED\x10\x00\x12\x1c\n" +
+	"\x18COMPLIANCE_GROUP_STATION\x10\x01\x12\x1a\n" +
+	"\x16COMPLIANCE_GROUP_PRESS\x10\x02\x12\x1a\n" +
+	"\x16COMPLIANCE_GROUP_PLANT\x10\x03\x12\x19\n" +
+	"\x15COMPLIANCE_GROUP_WEEK\x10\x04\x12\x19\n" +
+	"\x15COMPLIANCE_GROUP_TASK\x10\x052\xe1\x02\n" +
 	"\vDutyService\x12K\n" +
 	"\n" +
-	"ListDuties\x12\x1d.downweb.v1.ListDutiesRequest\x1a\x1e.downweb.v1.ListDutiesResponseB;Z9github.com/downweb/downweb/proto/gen/downweb/v1;downwebv1b\x06proto3"
+	"ListDuties\x12\x1d.downweb.v1.ListDutiesRequest\x1a\x1e.downweb.v1.ListDutiesResponse\x12T\n" +
+	"\rListDueDuties\x12 .downweb.v1.ListDueDutiesRequest\x1a!.downweb.v1.ListDueDutiesResponse\x12Y\n" +
+	"\x0eWatchDueDuties\x12!.downweb.v1.WatchDueDutiesRequest\x1a\".downweb.v1.WatchDueDutiesResponse0\x01\x12T\n" +
+	"\rGetCompliance\x12 .downweb.v1.GetComplianceRequest\x1a!.downweb.v1.GetComplianceResponseB;Z9github.com/downweb/downweb/proto/gen/downweb/v1;downwebv1b\x06proto3"
 
 var (
 	file_downweb_v1_duty_service_proto_rawDescOnce sync.Once
@@ -684,48 +1789,92 @@ func file_downweb_v1_duty_service_proto_rawDescGZIP() []byte {
 	return file_downweb_v1_duty_service_proto_rawDescData
 }
 
-var file_downweb_v1_duty_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_downweb_v1_duty_service_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_downweb_v1_duty_service_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_downweb_v1_duty_service_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_downweb_v1_duty_service_proto_goTypes = []any{
-	(DutyOutcome)(0),              // 0: downweb.v1.DutyOutcome
-	(*ListDutiesRequest)(nil),     // 1: downweb.v1.ListDutiesRequest
-	(*Duty)(nil),                  // 2: downweb.v1.Duty
-	(*DutyCounts)(nil),            // 3: downweb.v1.DutyCounts
-	(*StationDuties)(nil),         // 4: downweb.v1.StationDuties
-	(*ListDutiesResponse)(nil),    // 5: downweb.v1.ListDutiesResponse
-	(*Scope)(nil),                 // 6: downweb.v1.Scope
-	(*Period)(nil),                // 7: downweb.v1.Period
-	(Cadence)(0),                  // 8: downweb.v1.Cadence
-	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
-	(Hazard)(0),                   // 10: downweb.v1.Hazard
-	(*Estimate)(nil),              // 11: downweb.v1.Estimate
-	(*AsOf)(nil),                  // 12: downweb.v1.AsOf
+	(DutyOutcome)(0),               // 0: downweb.v1.DutyOutcome
+	(ComplianceGroup)(0),           // 1: downweb.v1.ComplianceGroup
+	(*ListDutiesRequest)(nil),      // 2: downweb.v1.ListDutiesRequest
+	(*Duty)(nil),                   // 3: downweb.v1.Duty
+	(*DutyCounts)(nil),             // 4: downweb.v1.DutyCounts
+	(*StationDuties)(nil),          // 5: downweb.v1.StationDuties
+	(*ListDutiesResponse)(nil),     // 6: downweb.v1.ListDutiesResponse
+	(*ListDueDutiesRequest)(nil),   // 7: downweb.v1.ListDueDutiesRequest
+	(*DueDuty)(nil),                // 8: downweb.v1.DueDuty
+	(*PressDueDuties)(nil),         // 9: downweb.v1.PressDueDuties
+	(*ListDueDutiesResponse)(nil),  // 10: downweb.v1.ListDueDutiesResponse
+	(*WatchDueDutiesRequest)(nil),  // 11: downweb.v1.WatchDueDutiesRequest
+	(*WatchDueDutiesResponse)(nil), // 12: downweb.v1.WatchDueDutiesResponse
+	(*GetComplianceRequest)(nil),   // 13: downweb.v1.GetComplianceRequest
+	(*ComplianceRow)(nil),          // 14: downweb.v1.ComplianceRow
+	(*DutyCell)(nil),               // 15: downweb.v1.DutyCell
+	(*GetComplianceResponse)(nil),  // 16: downweb.v1.GetComplianceResponse
+	(*Scope)(nil),                  // 17: downweb.v1.Scope
+	(*Period)(nil),                 // 18: downweb.v1.Period
+	(Cadence)(0),                   // 19: downweb.v1.Cadence
+	(*timestamppb.Timestamp)(nil),  // 20: google.protobuf.Timestamp
+	(Hazard)(0),                    // 21: downweb.v1.Hazard
+	(*Estimate)(nil),               // 22: downweb.v1.Estimate
+	(*AsOf)(nil),                   // 23: downweb.v1.AsOf
+	(Outcome)(0),                   // 24: downweb.v1.Outcome
 }
 var file_downweb_v1_duty_service_proto_depIdxs = []int32{
-	6,  // 0: downweb.v1.ListDutiesRequest.scope:type_name -> downweb.v1.Scope
-	7,  // 1: downweb.v1.ListDutiesRequest.period:type_name -> downweb.v1.Period
+	17, // 0: downweb.v1.ListDutiesRequest.scope:type_name -> downweb.v1.Scope
+	18, // 1: downweb.v1.ListDutiesRequest.period:type_name -> downweb.v1.Period
 	0,  // 2: downweb.v1.ListDutiesRequest.outcome:type_name -> downweb.v1.DutyOutcome
-	8,  // 3: downweb.v1.Duty.cadence:type_name -> downweb.v1.Cadence
-	9,  // 4: downweb.v1.Duty.opens_at:type_name -> google.protobuf.Timestamp
-	9,  // 5: downweb.v1.Duty.due_at:type_name -> google.protobuf.Timestamp
-	9,  // 6: downweb.v1.Duty.closes_at:type_name -> google.protobuf.Timestamp
+	19, // 3: downweb.v1.Duty.cadence:type_name -> downweb.v1.Cadence
+	20, // 4: downweb.v1.Duty.opens_at:type_name -> google.protobuf.Timestamp
+	20, // 5: downweb.v1.Duty.due_at:type_name -> google.protobuf.Timestamp
+	20, // 6: downweb.v1.Duty.closes_at:type_name -> google.protobuf.Timestamp
 	0,  // 7: downweb.v1.Duty.outcome:type_name -> downweb.v1.DutyOutcome
-	9,  // 8: downweb.v1.Duty.done_at:type_name -> google.protobuf.Timestamp
-	10, // 9: downweb.v1.Duty.hazards:type_name -> downweb.v1.Hazard
-	11, // 10: downweb.v1.DutyCounts.compliance:type_name -> downweb.v1.Estimate
-	3,  // 11: downweb.v1.StationDuties.counts:type_name -> downweb.v1.DutyCounts
-	2,  // 12: downweb.v1.ListDutiesResponse.duties:type_name -> downweb.v1.Duty
-	3,  // 13: downweb.v1.ListDutiesResponse.counts:type_name -> downweb.v1.DutyCounts
-	4,  // 14: downweb.v1.ListDutiesResponse.stations:type_name -> downweb.v1.StationDuties
-	7,  // 15: downweb.v1.ListDutiesResponse.period:type_name -> downweb.v1.Period
-	12, // 16: downweb.v1.ListDutiesResponse.as_of:type_name -> downweb.v1.AsOf
-	1,  // 17: downweb.v1.DutyService.ListDuties:input_type -> downweb.v1.ListDutiesRequest
-	5,  // 18: downweb.v1.DutyService.ListDuties:output_type -> downweb.v1.ListDutiesResponse
-	18, // [18:19] is the sub-list for method output_type
-	17, // [17:18] is the sub-list for method input_type
-	17, // [17:17] is the sub-list for extension type_name
-	17, // [17:17] is the sub-list for extension extendee
-	0,  // [0:17] is the sub-list for field type_name
+	20, // 8: downweb.v1.Duty.done_at:type_name -> google.protobuf.Timestamp
+	21, // 9: downweb.v1.Duty.hazards:type_name -> downweb.v1.Hazard
+	22, // 10: downweb.v1.DutyCounts.compliance:type_name -> downweb.v1.Estimate
+	4,  // 11: downweb.v1.StationDuties.counts:type_name -> downweb.v1.DutyCounts
+	3,  // 12: downweb.v1.ListDutiesResponse.duties:type_name -> downweb.v1.Duty
+	4,  // 13: downweb.v1.ListDutiesResponse.counts:type_name -> downweb.v1.DutyCounts
+	5,  // 14: downweb.v1.ListDutiesResponse.stations:type_name -> downweb.v1.StationDuties
+	18, // 15: downweb.v1.ListDutiesResponse.period:type_name -> downweb.v1.Period
+	23, // 16: downweb.v1.ListDutiesResponse.as_of:type_name -> downweb.v1.AsOf
+	17, // 17: downweb.v1.ListDueDutiesRequest.scope:type_name -> downweb.v1.Scope
+	19, // 18: downweb.v1.DueDuty.cadence:type_name -> downweb.v1.Cadence
+	20, // 19: downweb.v1.DueDuty.due_at:type_name -> google.protobuf.Timestamp
+	21, // 20: downweb.v1.DueDuty.hazards:type_name -> downweb.v1.Hazard
+	20, // 21: downweb.v1.DueDuty.last_done_at:type_name -> google.protobuf.Timestamp
+	20, // 22: downweb.v1.DueDuty.opens_at:type_name -> google.protobuf.Timestamp
+	24, // 23: downweb.v1.DueDuty.outcomes:type_name -> downweb.v1.Outcome
+	20, // 24: downweb.v1.PressDueDuties.frontier:type_name -> google.protobuf.Timestamp
+	8,  // 25: downweb.v1.PressDueDuties.duties:type_name -> downweb.v1.DueDuty
+	8,  // 26: downweb.v1.PressDueDuties.at_job_change:type_name -> downweb.v1.DueDuty
+	9,  // 27: downweb.v1.ListDueDutiesResponse.presses:type_name -> downweb.v1.PressDueDuties
+	23, // 28: downweb.v1.ListDueDutiesResponse.as_of:type_name -> downweb.v1.AsOf
+	17, // 29: downweb.v1.WatchDueDutiesRequest.scope:type_name -> downweb.v1.Scope
+	10, // 30: downweb.v1.WatchDueDutiesResponse.due:type_name -> downweb.v1.ListDueDutiesResponse
+	17, // 31: downweb.v1.GetComplianceRequest.scope:type_name -> downweb.v1.Scope
+	18, // 32: downweb.v1.GetComplianceRequest.period:type_name -> downweb.v1.Period
+	1,  // 33: downweb.v1.GetComplianceRequest.group_by:type_name -> downweb.v1.ComplianceGroup
+	4,  // 34: downweb.v1.ComplianceRow.counts:type_name -> downweb.v1.DutyCounts
+	20, // 35: downweb.v1.ComplianceRow.gap_from:type_name -> google.protobuf.Timestamp
+	20, // 36: downweb.v1.ComplianceRow.gap_to:type_name -> google.protobuf.Timestamp
+	0,  // 37: downweb.v1.DutyCell.outcome:type_name -> downweb.v1.DutyOutcome
+	14, // 38: downweb.v1.GetComplianceResponse.total:type_name -> downweb.v1.ComplianceRow
+	14, // 39: downweb.v1.GetComplianceResponse.rows:type_name -> downweb.v1.ComplianceRow
+	15, // 40: downweb.v1.GetComplianceResponse.cells:type_name -> downweb.v1.DutyCell
+	18, // 41: downweb.v1.GetComplianceResponse.period:type_name -> downweb.v1.Period
+	23, // 42: downweb.v1.GetComplianceResponse.as_of:type_name -> downweb.v1.AsOf
+	2,  // 43: downweb.v1.DutyService.ListDuties:input_type -> downweb.v1.ListDutiesRequest
+	7,  // 44: downweb.v1.DutyService.ListDueDuties:input_type -> downweb.v1.ListDueDutiesRequest
+	11, // 45: downweb.v1.DutyService.WatchDueDuties:input_type -> downweb.v1.WatchDueDutiesRequest
+	13, // 46: downweb.v1.DutyService.GetCompliance:input_type -> downweb.v1.GetComplianceRequest
+	6,  // 47: downweb.v1.DutyService.ListDuties:output_type -> downweb.v1.ListDutiesResponse
+	10, // 48: downweb.v1.DutyService.ListDueDuties:output_type -> downweb.v1.ListDueDutiesResponse
+	12, // 49: downweb.v1.DutyService.WatchDueDuties:output_type -> downweb.v1.WatchDueDutiesResponse
+	16, // 50: downweb.v1.DutyService.GetCompliance:output_type -> downweb.v1.GetComplianceResponse
+	47, // [47:51] is the sub-list for method output_type
+	43, // [43:47] is the sub-list for method input_type
+	43, // [43:43] is the sub-list for extension type_name
+	43, // [43:43] is the sub-list for extension extendee
+	0,  // [0:43] is the sub-list for field type_name
 }
 
 func init() { file_downweb_v1_duty_service_proto_init() }
@@ -734,14 +1883,15 @@ func file_downweb_v1_duty_service_proto_init() {
 		return
 	}
 	file_downweb_v1_common_proto_init()
+	file_downweb_v1_event_proto_init()
 	file_downweb_v1_registry_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_downweb_v1_duty_service_proto_rawDesc), len(file_downweb_v1_duty_service_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   5,
+			NumEnums:      2,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

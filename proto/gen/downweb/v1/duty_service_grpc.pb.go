@@ -19,7 +19,10 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	DutyService_ListDuties_FullMethodName = "/downweb.v1.DutyService/ListDuties"
+	DutyService_ListDuties_FullMethodName     = "/downweb.v1.DutyService/ListDuties"
+	DutyService_ListDueDuties_FullMethodName  = "/downweb.v1.DutyService/ListDueDuties"
+	DutyService_WatchDueDuties_FullMethodName = "/downweb.v1.DutyService/WatchDueDuties"
+	DutyService_GetCompliance_FullMethodName  = "/downweb.v1.DutyService/GetCompliance"
 )
 
 // DutyServiceClient is the client API for DutyService service.
@@ -30,6 +33,13 @@ const (
 type DutyServiceClient interface {
 	// ListDuties returns outcomes and the counts over the whole period.
 	ListDuties(ctx context.Context, in *ListDutiesRequest, opts ...grpc.CallOption) (*ListDutiesResponse, error)
+	// ListDueDuties returns what is due in the next hours and what is overdue,
+	// cautions first.
+	ListDueDuties(ctx context.Context, in *ListDueDutiesRequest, opts ...grpc.CallOption) (*ListDueDutiesResponse, error)
+	// WatchDueDuties streams the same list, sent when it changes.
+	WatchDueDuties(ctx context.Context, in *WatchDueDutiesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchDueDutiesResponse], error)
+	// GetCompliance returns rates with intervals and the longest gaps.
+	GetCompliance(ctx context.Context, in *GetComplianceRequest, opts ...grpc.CallOption) (*GetComplianceResponse, error)
 }
 
 type dutyServiceClient struct {
@@ -50,6 +60,45 @@ func (c *dutyServiceClient) ListDuties(ctx context.Context, in *ListDutiesReques
 	return out, nil
 }
 
+func (c *dutyServiceClient) ListDueDuties(ctx context.Context, in *ListDueDutiesRequest, opts ...grpc.CallOption) (*ListDueDutiesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListDueDutiesResponse)
+	err := c.cc.Invoke(ctx, DutyService_ListDueDuties_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *dutyServiceClient) WatchDueDuties(ctx context.Context, in *WatchDueDutiesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchDueDutiesResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &DutyService_ServiceDesc.Streams[0], DutyService_WatchDueDuties_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchDueDutiesRequest, WatchDueDutiesResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type DutyService_WatchDueDutiesClient = grpc.ServerStreamingClient[WatchDueDutiesResponse]
+
+func (c *dutyServiceClient) GetCompliance(ctx context.Context, in *GetComplianceRequest, opts ...grpc.CallOption) (*GetComplianceResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetComplianceResponse)
+	err := c.cc.Invoke(ctx, DutyService_GetCompliance_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // DutyServiceServer is the server API for DutyService service.
 // All implementations must embed UnimplementedDutyServiceServer
 // for forward compatibility.
@@ -58,6 +107,13 @@ func (c *dutyServiceClient) ListDuties(ctx context.Context, in *ListDutiesReques
 type DutyServiceServer interface {
 	// ListDuties returns outcomes and the counts over the whole period.
 	ListDuties(context.Context, *ListDutiesRequest) (*ListDutiesResponse, error)
+	// ListDueDuties returns what is due in the next hours and what is overdue,
+	// cautions first.
+	ListDueDuties(context.Context, *ListDueDutiesRequest) (*ListDueDutiesResponse, error)
+	// WatchDueDuties streams the same list, sent when it changes.
+	WatchDueDuties(*WatchDueDutiesRequest, grpc.ServerStreamingServer[WatchDueDutiesResponse]) error
+	// GetCompliance returns rates with intervals and the longest gaps.
+	GetCompliance(context.Context, *GetComplianceRequest) (*GetComplianceResponse, error)
 	mustEmbedUnimplementedDutyServiceServer()
 }
 
@@ -70,6 +126,15 @@ type UnimplementedDutyServiceServer struct{}
 
 func (UnimplementedDutyServiceServer) ListDuties(context.Context, *ListDutiesRequest) (*ListDutiesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListDuties not implemented")
+}
+func (UnimplementedDutyServiceServer) ListDueDuties(context.Context, *ListDueDutiesRequest) (*ListDueDutiesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListDueDuties not implemented")
+}
+func (UnimplementedDutyServiceServer) WatchDueDuties(*WatchDueDutiesRequest, grpc.ServerStreamingServer[WatchDueDutiesResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchDueDuties not implemented")
+}
+func (UnimplementedDutyServiceServer) GetCompliance(context.Context, *GetComplianceRequest) (*GetComplianceResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetCompliance not implemented")
 }
 func (UnimplementedDutyServiceServer) mustEmbedUnimplementedDutyServiceServer() {}
 func (UnimplementedDutyServiceServer) testEmbeddedByValue()                     {}
@@ -110,6 +175,53 @@ func _DutyService_ListDuties_Handler(srv interface{}, ctx context.Context, dec f
 	return interceptor(ctx, in, info, handler)
 }
 
+func _DutyService_ListDueDuties_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListDueDutiesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DutyServiceServer).ListDueDuties(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DutyService_ListDueDuties_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DutyServiceServer).ListDueDuties(ctx, req.(*ListDueDutiesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DutyService_WatchDueDuties_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchDueDutiesRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(DutyServiceServer).WatchDueDuties(m, &grpc.GenericServerStream[WatchDueDutiesRequest, WatchDueDutiesResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type DutyService_WatchDueDutiesServer = grpc.ServerStreamingServer[WatchDueDutiesResponse]
+
+func _DutyService_GetCompliance_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetComplianceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DutyServiceServer).GetCompliance(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DutyService_GetCompliance_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DutyServiceServer).GetCompliance(ctx, req.(*GetComplianceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // DutyService_ServiceDesc is the grpc.ServiceDesc for DutyService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -121,7 +233,21 @@ var DutyService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "ListDuties",
 			Handler:    _DutyService_ListDuties_Handler,
 		},
+		{
+			MethodName: "ListDueDuties",
+			Handler:    _DutyService_ListDueDuties_Handler,
+		},
+		{
+			MethodName: "GetCompliance",
+			Handler:    _DutyService_GetCompliance_Handler,
+		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "WatchDueDuties",
+			Handler:       _DutyService_WatchDueDuties_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "downweb/v1/duty_service.proto",
 }

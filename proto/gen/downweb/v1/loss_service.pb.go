@@ -10,6 +10,7 @@ import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -103,6 +104,120 @@ func (LossGroup) EnumDescriptor() ([]byte, []int) {
 	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{0}
 }
 
+// LossView is another scheme that the same planned time is sorted into.
+type LossView int32
+
+const (
+	// The ladder's leaves only.
+	LossView_LOSS_VIEW_UNSPECIFIED LossView = 0
+	// SEMI E10 states.
+	LossView_LOSS_VIEW_SEMI_E10 LossView = 1
+	// The six big losses (Nakajima 1988).
+	LossView_LOSS_VIEW_SIX_LOSSES LossView = 2
+	// ISO 22400-2 time elements.
+	LossView_LOSS_VIEW_ISO22400 LossView = 3
+)
+
+// Enum value maps for LossView.
+var (
+	LossView_name = map[int32]string{
+		0: "LOSS_VIEW_UNSPECIFIED",
+		1: "LOSS_VIEW_SEMI_E10",
+		2: "LOSS_VIEW_SIX_LOSSES",
+		3: "LOSS_VIEW_ISO22400",
+	}
+	LossView_value = map[string]int32{
+		"LOSS_VIEW_UNSPECIFIED": 0,
+		"LOSS_VIEW_SEMI_E10":    1,
+		"LOSS_VIEW_SIX_LOSSES":  2,
+		"LOSS_VIEW_ISO22400":    3,
+	}
+)
+
+func (x LossView) Enum() *LossView {
+	p := new(LossView)
+	*p = x
+	return p
+}
+
+func (x LossView) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LossView) Descriptor() protoreflect.EnumDescriptor {
+	return file_downweb_v1_loss_service_proto_enumTypes[1].Descriptor()
+}
+
+func (LossView) Type() protoreflect.EnumType {
+	return &file_downweb_v1_loss_service_proto_enumTypes[1]
+}
+
+func (x LossView) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LossView.Descriptor instead.
+func (LossView) EnumDescriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{1}
+}
+
+// SeriesStep is the grain of a series.
+type SeriesStep int32
+
+const (
+	// As WEEK.
+	SeriesStep_SERIES_STEP_UNSPECIFIED SeriesStep = 0
+	// ISO weeks.
+	SeriesStep_SERIES_STEP_WEEK SeriesStep = 1
+	// Production days.
+	SeriesStep_SERIES_STEP_DAY SeriesStep = 2
+	// Months.
+	SeriesStep_SERIES_STEP_MONTH SeriesStep = 3
+)
+
+// Enum value maps for SeriesStep.
+var (
+	SeriesStep_name = map[int32]string{
+		0: "SERIES_STEP_UNSPECIFIED",
+		1: "SERIES_STEP_WEEK",
+		2: "SERIES_STEP_DAY",
+		3: "SERIES_STEP_MONTH",
+	}
+	SeriesStep_value = map[string]int32{
+		"SERIES_STEP_UNSPECIFIED": 0,
+		"SERIES_STEP_WEEK":        1,
+		"SERIES_STEP_DAY":         2,
+		"SERIES_STEP_MONTH":       3,
+	}
+)
+
+func (x SeriesStep) Enum() *SeriesStep {
+	p := new(SeriesStep)
+	*p = x
+	return p
+}
+
+func (x SeriesStep) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (SeriesStep) Descriptor() protoreflect.EnumDescriptor {
+	return file_downweb_v1_loss_service_proto_enumTypes[2].Descriptor()
+}
+
+func (SeriesStep) Type() protoreflect.EnumType {
+	return &file_downweb_v1_loss_service_proto_enumTypes[2]
+}
+
+func (x SeriesStep) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use SeriesStep.Descriptor instead.
+func (SeriesStep) EnumDescriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{2}
+}
+
 // GetLossesRequest asks for a loss tree.
 type GetLossesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -111,7 +226,9 @@ type GetLossesRequest struct {
 	// Which production days.
 	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
 	// Grouping.
-	GroupBy       LossGroup `protobuf:"varint,3,opt,name=group_by,json=groupBy,proto3,enum=downweb.v1.LossGroup" json:"group_by,omitempty"`
+	GroupBy LossGroup `protobuf:"varint,3,opt,name=group_by,json=groupBy,proto3,enum=downweb.v1.LossGroup" json:"group_by,omitempty"`
+	// Also sort the same time into another standard's scheme.
+	View          LossView `protobuf:"varint,4,opt,name=view,proto3,enum=downweb.v1.LossView" json:"view,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -167,6 +284,105 @@ func (x *GetLossesRequest) GetGroupBy() LossGroup {
 	return LossGroup_LOSS_GROUP_UNSPECIFIED
 }
 
+func (x *GetLossesRequest) GetView() LossView {
+	if x != nil {
+		return x.View
+	}
+	return LossView_LOSS_VIEW_UNSPECIFIED
+}
+
+// ViewLine is one line of a view. Top lines (level 0) add up to the planned
+// busy time; deeper lines divide the line above them.
+type ViewLine struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Slug of the line.
+	Line string `protobuf:"bytes,1,opt,name=line,proto3" json:"line,omitempty"`
+	// The scheme's own term.
+	Name string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	// 0: top; 1: part of the line above with level 0; ...
+	Level int32 `protobuf:"varint,3,opt,name=level,proto3" json:"level,omitempty"`
+	// Time, microseconds.
+	TimeUs int64 `protobuf:"varint,4,opt,name=time_us,json=timeUs,proto3" json:"time_us,omitempty"`
+	// Share of planned busy time, points (0 to 100).
+	Points float64 `protobuf:"fixed64,5,opt,name=points,proto3" json:"points,omitempty"`
+	// Slugs of the leaves (and "minor", "valuable") that the line holds.
+	Leaves        []string `protobuf:"bytes,6,rep,name=leaves,proto3" json:"leaves,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ViewLine) Reset() {
+	*x = ViewLine{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ViewLine) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ViewLine) ProtoMessage() {}
+
+func (x *ViewLine) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ViewLine.ProtoReflect.Descriptor instead.
+func (*ViewLine) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *ViewLine) GetLine() string {
+	if x != nil {
+		return x.Line
+	}
+	return ""
+}
+
+func (x *ViewLine) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ViewLine) GetLevel() int32 {
+	if x != nil {
+		return x.Level
+	}
+	return 0
+}
+
+func (x *ViewLine) GetTimeUs() int64 {
+	if x != nil {
+		return x.TimeUs
+	}
+	return 0
+}
+
+func (x *ViewLine) GetPoints() float64 {
+	if x != nil {
+		return x.Points
+	}
+	return 0
+}
+
+func (x *ViewLine) GetLeaves() []string {
+	if x != nil {
+		return x.Leaves
+	}
+	return nil
+}
+
 // LossLeaf is one line of the tree.
 type LossLeaf struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -194,7 +410,7 @@ type LossLeaf struct {
 
 func (x *LossLeaf) Reset() {
 	*x = LossLeaf{}
-	mi := &file_downweb_v1_loss_service_proto_msgTypes[1]
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -206,7 +422,7 @@ func (x *LossLeaf) String() string {
 func (*LossLeaf) ProtoMessage() {}
 
 func (x *LossLeaf) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_loss_service_proto_msgTypes[1]
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -219,7 +435,7 @@ func (x *LossLeaf) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LossLeaf.ProtoReflect.Descriptor instead.
 func (*LossLeaf) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{1}
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *LossLeaf) GetLeaf() string {
@@ -353,13 +569,22 @@ type LossTree struct {
 	Rounding []*Money `protobuf:"bytes,30,rep,name=rounding,proto3" json:"rounding,omitempty"`
 	// Unknown reason slugs in use, taken at their state's default.
 	UnknownReasons int64 `protobuf:"varint,31,opt,name=unknown_reasons,json=unknownReasons,proto3" json:"unknown_reasons,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// The view asked for.
+	View []*ViewLine `protobuf:"bytes,32,rep,name=view,proto3" json:"view,omitempty"`
+	// Restart waste after cleans as estimated from the meters, beside the booked
+	// leaf and never in the sum: length above the press's steady share,
+	// millimeters, with its interval.
+	RestartEstimateMm *Estimate `protobuf:"bytes,33,opt,name=restart_estimate_mm,json=restartEstimateMm,proto3" json:"restart_estimate_mm,omitempty"`
+	// Length sent to customers and found bad later, millimeters (inside the
+	// waste leaves already).
+	DownstreamMm  int64 `protobuf:"varint,34,opt,name=downstream_mm,json=downstreamMm,proto3" json:"downstream_mm,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *LossTree) Reset() {
 	*x = LossTree{}
-	mi := &file_downweb_v1_loss_service_proto_msgTypes[2]
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -371,7 +596,7 @@ func (x *LossTree) String() string {
 func (*LossTree) ProtoMessage() {}
 
 func (x *LossTree) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_loss_service_proto_msgTypes[2]
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -384,7 +609,7 @@ func (x *LossTree) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LossTree.ProtoReflect.Descriptor instead.
 func (*LossTree) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{2}
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *LossTree) GetKey() string {
@@ -604,6 +829,27 @@ func (x *LossTree) GetUnknownReasons() int64 {
 	return 0
 }
 
+func (x *LossTree) GetView() []*ViewLine {
+	if x != nil {
+		return x.View
+	}
+	return nil
+}
+
+func (x *LossTree) GetRestartEstimateMm() *Estimate {
+	if x != nil {
+		return x.RestartEstimateMm
+	}
+	return nil
+}
+
+func (x *LossTree) GetDownstreamMm() int64 {
+	if x != nil {
+		return x.DownstreamMm
+	}
+	return 0
+}
+
 // GetLossesResponse holds the trees.
 type GetLossesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -625,7 +871,7 @@ type GetLossesResponse struct {
 
 func (x *GetLossesResponse) Reset() {
 	*x = GetLossesResponse{}
-	mi := &file_downweb_v1_loss_service_proto_msgTypes[3]
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -637,7 +883,7 @@ func (x *GetLossesResponse) String() string {
 func (*GetLossesResponse) ProtoMessage() {}
 
 func (x *GetLossesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_loss_service_proto_msgTypes[3]
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -650,7 +896,7 @@ func (x *GetLossesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLossesResponse.ProtoReflect.Descriptor instead.
 func (*GetLossesResponse) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{3}
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *GetLossesResponse) GetTotal() *LossTree {
@@ -695,16 +941,2307 @@ func (x *GetLossesResponse) GetNotes() []string {
 	return nil
 }
 
+// GetLossSummaryRequest asks for the sentence.
+type GetLossSummaryRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Which production days.
+	Period        *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetLossSummaryRequest) Reset() {
+	*x = GetLossSummaryRequest{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetLossSummaryRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetLossSummaryRequest) ProtoMessage() {}
+
+func (x *GetLossSummaryRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetLossSummaryRequest.ProtoReflect.Descriptor instead.
+func (*GetLossSummaryRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *GetLossSummaryRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *GetLossSummaryRequest) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+// SummaryPart is one figure of the sentence.
+type SummaryPart struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "cost", "cleaning", "dirt", "station", "missed", "known" or "usual".
+	Part string `protobuf:"bytes,1,opt,name=part,proto3" json:"part,omitempty"`
+	// The words, ready to print.
+	Text string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	// A slug the part speaks of: a station, a leaf; may be empty.
+	Key           string `protobuf:"bytes,3,opt,name=key,proto3" json:"key,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SummaryPart) Reset() {
+	*x = SummaryPart{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SummaryPart) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SummaryPart) ProtoMessage() {}
+
+func (x *SummaryPart) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SummaryPart.ProtoReflect.Descriptor instead.
+func (*SummaryPart) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *SummaryPart) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+func (x *SummaryPart) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *SummaryPart) GetKey() string {
+	if x != nil {
+		return x.Key
+	}
+	return ""
+}
+
+// GetLossSummaryResponse holds the sentence whole and in parts.
+type GetLossSummaryResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sentence.
+	Sentence string `protobuf:"bytes,1,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	// Its parts in order.
+	Parts []*SummaryPart `protobuf:"bytes,2,rep,name=parts,proto3" json:"parts,omitempty"`
+	// Points lost to cleaning.
+	CleaningPoints float64 `protobuf:"fixed64,3,opt,name=cleaning_points,json=cleaningPoints,proto3" json:"cleaning_points,omitempty"`
+	// Points lost to dirt.
+	DirtPoints float64 `protobuf:"fixed64,4,opt,name=dirt_points,json=dirtPoints,proto3" json:"dirt_points,omitempty"`
+	// Cleaning, microseconds.
+	CleaningUs int64 `protobuf:"varint,5,opt,name=cleaning_us,json=cleaningUs,proto3" json:"cleaning_us,omitempty"`
+	// Dirt, microseconds.
+	DirtUs int64 `protobuf:"varint,6,opt,name=dirt_us,json=dirtUs,proto3" json:"dirt_us,omitempty"`
+	// Money of both, one per currency and basis.
+	Money []*Money `protobuf:"bytes,7,rep,name=money,proto3" json:"money,omitempty"`
+	// Missed and skipped duties of the period.
+	Duties *DutyCounts `protobuf:"bytes,8,opt,name=duties,proto3" json:"duties,omitempty"`
+	// The period, as resolved.
+	Period *Period `protobuf:"bytes,9,opt,name=period,proto3" json:"period,omitempty"`
+	// Pins.
+	AsOf          *AsOf `protobuf:"bytes,10,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetLossSummaryResponse) Reset() {
+	*x = GetLossSummaryResponse{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetLossSummaryResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetLossSummaryResponse) ProtoMessage() {}
+
+func (x *GetLossSummaryResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetLossSummaryResponse.ProtoReflect.Descriptor instead.
+func (*GetLossSummaryResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *GetLossSummaryResponse) GetSentence() string {
+	if x != nil {
+		return x.Sentence
+	}
+	return ""
+}
+
+func (x *GetLossSummaryResponse) GetParts() []*SummaryPart {
+	if x != nil {
+		return x.Parts
+	}
+	return nil
+}
+
+func (x *GetLossSummaryResponse) GetCleaningPoints() float64 {
+	if x != nil {
+		return x.CleaningPoints
+	}
+	return 0
+}
+
+func (x *GetLossSummaryResponse) GetDirtPoints() float64 {
+	if x != nil {
+		return x.DirtPoints
+	}
+	return 0
+}
+
+func (x *GetLossSummaryResponse) GetCleaningUs() int64 {
+	if x != nil {
+		return x.CleaningUs
+	}
+	return 0
+}
+
+func (x *GetLossSummaryResponse) GetDirtUs() int64 {
+	if x != nil {
+		return x.DirtUs
+	}
+	return 0
+}
+
+func (x *GetLossSummaryResponse) GetMoney() []*Money {
+	if x != nil {
+		return x.Money
+	}
+	return nil
+}
+
+func (x *GetLossSummaryResponse) GetDuties() *DutyCounts {
+	if x != nil {
+		return x.Duties
+	}
+	return nil
+}
+
+func (x *GetLossSummaryResponse) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *GetLossSummaryResponse) GetAsOf() *AsOf {
+	if x != nil {
+		return x.AsOf
+	}
+	return nil
+}
+
+// ExplainLossRequest asks what is behind one leaf.
+type ExplainLossRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Which production days.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// Slug of the leaf, e.g. "contamination_stop"; "booked_excess" and
+	// "note_spill" are answered too.
+	Leaf string `protobuf:"bytes,3,opt,name=leaf,proto3" json:"leaf,omitempty"`
+	// Outside planned time instead of inside.
+	Outside bool `protobuf:"varint,4,opt,name=outside,proto3" json:"outside,omitempty"`
+	// At most 1000; 0: 100.
+	PageSize int32 `protobuf:"varint,5,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the last answer.
+	PageToken     string `protobuf:"bytes,6,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplainLossRequest) Reset() {
+	*x = ExplainLossRequest{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplainLossRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplainLossRequest) ProtoMessage() {}
+
+func (x *ExplainLossRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplainLossRequest.ProtoReflect.Descriptor instead.
+func (*ExplainLossRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ExplainLossRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *ExplainLossRequest) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *ExplainLossRequest) GetLeaf() string {
+	if x != nil {
+		return x.Leaf
+	}
+	return ""
+}
+
+func (x *ExplainLossRequest) GetOutside() bool {
+	if x != nil {
+		return x.Outside
+	}
+	return false
+}
+
+func (x *ExplainLossRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ExplainLossRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// LossPiece is one stretch that was booked to the leaf.
+type LossPiece struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "plant/press".
+	Press string `protobuf:"bytes,1,opt,name=press,proto3" json:"press,omitempty"`
+	// Production day.
+	Day string `protobuf:"bytes,2,opt,name=day,proto3" json:"day,omitempty"`
+	// Shift name; empty: unplanned.
+	Shift string `protobuf:"bytes,3,opt,name=shift,proto3" json:"shift,omitempty"`
+	// Start.
+	From *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=from,proto3" json:"from,omitempty"`
+	// End.
+	To *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=to,proto3" json:"to,omitempty"`
+	// Time booked to the leaf, microseconds.
+	TimeUs int64 `protobuf:"varint,6,opt,name=time_us,json=timeUs,proto3" json:"time_us,omitempty"`
+	// Length booked to the leaf, millimeters.
+	LengthMm int64 `protobuf:"varint,7,opt,name=length_mm,json=lengthMm,proto3" json:"length_mm,omitempty"`
+	// State of the slices; unspecified: no slice.
+	State State `protobuf:"varint,8,opt,name=state,proto3,enum=downweb.v1.State" json:"state,omitempty"`
+	// Reason slug.
+	Reason string `protobuf:"bytes,9,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Station slug.
+	Station string `protobuf:"bytes,10,opt,name=station,proto3" json:"station,omitempty"`
+	// Job id.
+	Job string `protobuf:"bytes,11,opt,name=job,proto3" json:"job,omitempty"`
+	// Number of the ladder's rule, 1 to 7; 8: a booking; 9: the remainder.
+	Rule int32 `protobuf:"varint,12,opt,name=rule,proto3" json:"rule,omitempty"`
+	// The rule in words.
+	Why string `protobuf:"bytes,13,opt,name=why,proto3" json:"why,omitempty"`
+	// The events behind it ("plant/press/epoch/seq"): session, note, booking; not
+	// each slice.
+	Events []string `protobuf:"bytes,14,rep,name=events,proto3" json:"events,omitempty"`
+	// Slices under the stretch.
+	Slices int64 `protobuf:"varint,15,opt,name=slices,proto3" json:"slices,omitempty"`
+	// Session id where a session decided.
+	Session string `protobuf:"bytes,16,opt,name=session,proto3" json:"session,omitempty"`
+	// Part of the leaf, e.g. "no record".
+	Part          string `protobuf:"bytes,17,opt,name=part,proto3" json:"part,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LossPiece) Reset() {
+	*x = LossPiece{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LossPiece) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LossPiece) ProtoMessage() {}
+
+func (x *LossPiece) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LossPiece.ProtoReflect.Descriptor instead.
+func (*LossPiece) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *LossPiece) GetPress() string {
+	if x != nil {
+		return x.Press
+	}
+	return ""
+}
+
+func (x *LossPiece) GetDay() string {
+	if x != nil {
+		return x.Day
+	}
+	return ""
+}
+
+func (x *LossPiece) GetShift() string {
+	if x != nil {
+		return x.Shift
+	}
+	return ""
+}
+
+func (x *LossPiece) GetFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+func (x *LossPiece) GetTo() *timestamppb.Timestamp {
+	if x != nil {
+		return x.To
+	}
+	return nil
+}
+
+func (x *LossPiece) GetTimeUs() int64 {
+	if x != nil {
+		return x.TimeUs
+	}
+	return 0
+}
+
+func (x *LossPiece) GetLengthMm() int64 {
+	if x != nil {
+		return x.LengthMm
+	}
+	return 0
+}
+
+func (x *LossPiece) GetState() State {
+	if x != nil {
+		return x.State
+	}
+	return State_STATE_UNSPECIFIED
+}
+
+func (x *LossPiece) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *LossPiece) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *LossPiece) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *LossPiece) GetRule() int32 {
+	if x != nil {
+		return x.Rule
+	}
+	return 0
+}
+
+func (x *LossPiece) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+func (x *LossPiece) GetEvents() []string {
+	if x != nil {
+		return x.Events
+	}
+	return nil
+}
+
+func (x *LossPiece) GetSlices() int64 {
+	if x != nil {
+		return x.Slices
+	}
+	return 0
+}
+
+func (x *LossPiece) GetSession() string {
+	if x != nil {
+		return x.Session
+	}
+	return ""
+}
+
+func (x *LossPiece) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+// ExplainLossResponse is one page.
+type ExplainLossResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By press and start.
+	Pieces []*LossPiece `protobuf:"bytes,1,rep,name=pieces,proto3" json:"pieces,omitempty"`
+	// Empty: no more.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// The leaf as in the tree: what all pieces of all pages add up to.
+	Leaf *LossLeaf `protobuf:"bytes,3,opt,name=leaf,proto3" json:"leaf,omitempty"`
+	// The period, as resolved.
+	Period *Period `protobuf:"bytes,4,opt,name=period,proto3" json:"period,omitempty"`
+	// Pins.
+	AsOf *AsOf `protobuf:"bytes,5,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	// Suggestions that are no figures, e.g. a defect seen near a stop without a
+	// reason.
+	Notes         []string `protobuf:"bytes,6,rep,name=notes,proto3" json:"notes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplainLossResponse) Reset() {
+	*x = ExplainLossResponse{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplainLossResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplainLossResponse) ProtoMessage() {}
+
+func (x *ExplainLossResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplainLossResponse.ProtoReflect.Descriptor instead.
+func (*ExplainLossResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ExplainLossResponse) GetPieces() []*LossPiece {
+	if x != nil {
+		return x.Pieces
+	}
+	return nil
+}
+
+func (x *ExplainLossResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *ExplainLossResponse) GetLeaf() *LossLeaf {
+	if x != nil {
+		return x.Leaf
+	}
+	return nil
+}
+
+func (x *ExplainLossResponse) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *ExplainLossResponse) GetAsOf() *AsOf {
+	if x != nil {
+		return x.AsOf
+	}
+	return nil
+}
+
+func (x *ExplainLossResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+// CompareLossesRequest asks for the difference of two trees, b less a.
+type CompareLossesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// First scope.
+	ScopeA *Scope `protobuf:"bytes,1,opt,name=scope_a,json=scopeA,proto3" json:"scope_a,omitempty"`
+	// First period.
+	PeriodA *Period `protobuf:"bytes,2,opt,name=period_a,json=periodA,proto3" json:"period_a,omitempty"`
+	// Second scope; absent: the first.
+	ScopeB *Scope `protobuf:"bytes,3,opt,name=scope_b,json=scopeB,proto3" json:"scope_b,omitempty"`
+	// Second period; absent: the first.
+	PeriodB       *Period `protobuf:"bytes,4,opt,name=period_b,json=periodB,proto3" json:"period_b,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompareLossesRequest) Reset() {
+	*x = CompareLossesRequest{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompareLossesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompareLossesRequest) ProtoMessage() {}
+
+func (x *CompareLossesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompareLossesRequest.ProtoReflect.Descriptor instead.
+func (*CompareLossesRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *CompareLossesRequest) GetScopeA() *Scope {
+	if x != nil {
+		return x.ScopeA
+	}
+	return nil
+}
+
+func (x *CompareLossesRequest) GetPeriodA() *Period {
+	if x != nil {
+		return x.PeriodA
+	}
+	return nil
+}
+
+func (x *CompareLossesRequest) GetScopeB() *Scope {
+	if x != nil {
+		return x.ScopeB
+	}
+	return nil
+}
+
+func (x *CompareLossesRequest) GetPeriodB() *Period {
+	if x != nil {
+		return x.PeriodB
+	}
+	return nil
+}
+
+// LeafDifference is one leaf, b less a.
+type LeafDifference struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Slug of the leaf.
+	Leaf string `protobuf:"bytes,1,opt,name=leaf,proto3" json:"leaf,omitempty"`
+	// Name for people.
+	Name string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	// Points of a's planned busy time.
+	PointsA float64 `protobuf:"fixed64,3,opt,name=points_a,json=pointsA,proto3" json:"points_a,omitempty"`
+	// Points of b's planned busy time.
+	PointsB float64 `protobuf:"fixed64,4,opt,name=points_b,json=pointsB,proto3" json:"points_b,omitempty"`
+	// b - a; all leaves add up to the difference in OEE, with the other sign.
+	Points float64 `protobuf:"fixed64,5,opt,name=points,proto3" json:"points,omitempty"`
+	// Minutes per 100 hours of planned time, b - a.
+	MinutesPer_100H float64 `protobuf:"fixed64,6,opt,name=minutes_per_100h,json=minutesPer100h,proto3" json:"minutes_per_100h,omitempty"`
+	// Money, b - a, where both have the same currency and basis.
+	Money         []*Money `protobuf:"bytes,7,rep,name=money,proto3" json:"money,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LeafDifference) Reset() {
+	*x = LeafDifference{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LeafDifference) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LeafDifference) ProtoMessage() {}
+
+func (x *LeafDifference) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LeafDifference.ProtoReflect.Descriptor instead.
+func (*LeafDifference) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *LeafDifference) GetLeaf() string {
+	if x != nil {
+		return x.Leaf
+	}
+	return ""
+}
+
+func (x *LeafDifference) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *LeafDifference) GetPointsA() float64 {
+	if x != nil {
+		return x.PointsA
+	}
+	return 0
+}
+
+func (x *LeafDifference) GetPointsB() float64 {
+	if x != nil {
+		return x.PointsB
+	}
+	return 0
+}
+
+func (x *LeafDifference) GetPoints() float64 {
+	if x != nil {
+		return x.Points
+	}
+	return 0
+}
+
+func (x *LeafDifference) GetMinutesPer_100H() float64 {
+	if x != nil {
+		return x.MinutesPer_100H
+	}
+	return 0
+}
+
+func (x *LeafDifference) GetMoney() []*Money {
+	if x != nil {
+		return x.Money
+	}
+	return nil
+}
+
+// FactorShare is what one factor contributes to the difference in OEE.
+type FactorShare struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "availability", "effectiveness", "quality" or "mix".
+	Factor string `protobuf:"bytes,1,opt,name=factor,proto3" json:"factor,omitempty"`
+	// Value in a.
+	A float64 `protobuf:"fixed64,2,opt,name=a,proto3" json:"a,omitempty"`
+	// Value in b.
+	B float64 `protobuf:"fixed64,3,opt,name=b,proto3" json:"b,omitempty"`
+	// Contribution in points of OEE (Shapley value); all add up to b - a.
+	Points        float64 `protobuf:"fixed64,4,opt,name=points,proto3" json:"points,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FactorShare) Reset() {
+	*x = FactorShare{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FactorShare) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FactorShare) ProtoMessage() {}
+
+func (x *FactorShare) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FactorShare.ProtoReflect.Descriptor instead.
+func (*FactorShare) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *FactorShare) GetFactor() string {
+	if x != nil {
+		return x.Factor
+	}
+	return ""
+}
+
+func (x *FactorShare) GetA() float64 {
+	if x != nil {
+		return x.A
+	}
+	return 0
+}
+
+func (x *FactorShare) GetB() float64 {
+	if x != nil {
+		return x.B
+	}
+	return 0
+}
+
+func (x *FactorShare) GetPoints() float64 {
+	if x != nil {
+		return x.Points
+	}
+	return 0
+}
+
+// CompareLossesResponse holds the difference.
+type CompareLossesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// First tree.
+	A *LossTree `protobuf:"bytes,1,opt,name=a,proto3" json:"a,omitempty"`
+	// Second tree.
+	B *LossTree `protobuf:"bytes,2,opt,name=b,proto3" json:"b,omitempty"`
+	// Leaves in the order of the ladder.
+	Leaves []*LeafDifference `protobuf:"bytes,3,rep,name=leaves,proto3" json:"leaves,omitempty"`
+	// Factors, then mix.
+	Factors []*FactorShare `protobuf:"bytes,4,rep,name=factors,proto3" json:"factors,omitempty"`
+	// OEE of b less OEE of a, points.
+	OeePoints float64 `protobuf:"fixed64,5,opt,name=oee_points,json=oeePoints,proto3" json:"oee_points,omitempty"`
+	// Why a comparison is refused or weak, e.g. known time under 90 %.
+	Notes []string `protobuf:"bytes,6,rep,name=notes,proto3" json:"notes,omitempty"`
+	// False: refused; trees and notes only.
+	Ok bool `protobuf:"varint,7,opt,name=ok,proto3" json:"ok,omitempty"`
+	// Pins.
+	AsOf          *AsOf `protobuf:"bytes,8,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompareLossesResponse) Reset() {
+	*x = CompareLossesResponse{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompareLossesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompareLossesResponse) ProtoMessage() {}
+
+func (x *CompareLossesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompareLossesResponse.ProtoReflect.Descriptor instead.
+func (*CompareLossesResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *CompareLossesResponse) GetA() *LossTree {
+	if x != nil {
+		return x.A
+	}
+	return nil
+}
+
+func (x *CompareLossesResponse) GetB() *LossTree {
+	if x != nil {
+		return x.B
+	}
+	return nil
+}
+
+func (x *CompareLossesResponse) GetLeaves() []*LeafDifference {
+	if x != nil {
+		return x.Leaves
+	}
+	return nil
+}
+
+func (x *CompareLossesResponse) GetFactors() []*FactorShare {
+	if x != nil {
+		return x.Factors
+	}
+	return nil
+}
+
+func (x *CompareLossesResponse) GetOeePoints() float64 {
+	if x != nil {
+		return x.OeePoints
+	}
+	return 0
+}
+
+func (x *CompareLossesResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *CompareLossesResponse) GetOk() bool {
+	if x != nil {
+		return x.Ok
+	}
+	return false
+}
+
+func (x *CompareLossesResponse) GetAsOf() *AsOf {
+	if x != nil {
+		return x.AsOf
+	}
+	return nil
+}
+
+// ListLossSeriesRequest asks for series.
+type ListLossSeriesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Which production days; parts of a week, month at the ends are left out.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// Grain.
+	Step SeriesStep `protobuf:"varint,3,opt,name=step,proto3,enum=downweb.v1.SeriesStep" json:"step,omitempty"`
+	// Slugs of leaves, "oee", "availability", "effectiveness", "quality",
+	// "cleaning", "dirt"; empty: oee, cleaning, dirt and every leaf.
+	Series        []string `protobuf:"bytes,4,rep,name=series,proto3" json:"series,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLossSeriesRequest) Reset() {
+	*x = ListLossSeriesRequest{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLossSeriesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLossSeriesRequest) ProtoMessage() {}
+
+func (x *ListLossSeriesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLossSeriesRequest.ProtoReflect.Descriptor instead.
+func (*ListLossSeriesRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ListLossSeriesRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *ListLossSeriesRequest) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *ListLossSeriesRequest) GetStep() SeriesStep {
+	if x != nil {
+		return x.Step
+	}
+	return SeriesStep_SERIES_STEP_UNSPECIFIED
+}
+
+func (x *ListLossSeriesRequest) GetSeries() []string {
+	if x != nil {
+		return x.Series
+	}
+	return nil
+}
+
+// SeriesPoint is one step of a series.
+type SeriesPoint struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// ISO week "2026-W26", day or month.
+	Key string `protobuf:"bytes,1,opt,name=key,proto3" json:"key,omitempty"`
+	// Points of OEE, or the factor in percent.
+	Value float64 `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
+	// Known share of planned time.
+	KnownShare float64 `protobuf:"fixed64,3,opt,name=known_share,json=knownShare,proto3" json:"known_share,omitempty"`
+	// Left out of the limits: known time under 90 %, or nothing planned.
+	LeftOut bool `protobuf:"varint,4,opt,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
+	// Signals on this point, e.g. "beyond the limits", "8 on one side".
+	Signals []string `protobuf:"bytes,5,rep,name=signals,proto3" json:"signals,omitempty"`
+	// Why it is left out, in words; empty: it is not.
+	LeftOutWhy    string `protobuf:"bytes,6,opt,name=left_out_why,json=leftOutWhy,proto3" json:"left_out_why,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SeriesPoint) Reset() {
+	*x = SeriesPoint{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SeriesPoint) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SeriesPoint) ProtoMessage() {}
+
+func (x *SeriesPoint) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SeriesPoint.ProtoReflect.Descriptor instead.
+func (*SeriesPoint) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *SeriesPoint) GetKey() string {
+	if x != nil {
+		return x.Key
+	}
+	return ""
+}
+
+func (x *SeriesPoint) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *SeriesPoint) GetKnownShare() float64 {
+	if x != nil {
+		return x.KnownShare
+	}
+	return 0
+}
+
+func (x *SeriesPoint) GetLeftOut() bool {
+	if x != nil {
+		return x.LeftOut
+	}
+	return false
+}
+
+func (x *SeriesPoint) GetSignals() []string {
+	if x != nil {
+		return x.Signals
+	}
+	return nil
+}
+
+func (x *SeriesPoint) GetLeftOutWhy() string {
+	if x != nil {
+		return x.LeftOutWhy
+	}
+	return ""
+}
+
+// XmrLimits are the limits of usual variation of an individuals chart.
+type XmrLimits struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// False: fewer points than the chart needs.
+	Ok bool `protobuf:"varint,1,opt,name=ok,proto3" json:"ok,omitempty"`
+	// Mean of the points.
+	Center float64 `protobuf:"fixed64,2,opt,name=center,proto3" json:"center,omitempty"`
+	// Lower natural process limit.
+	Low float64 `protobuf:"fixed64,3,opt,name=low,proto3" json:"low,omitempty"`
+	// Upper natural process limit.
+	High float64 `protobuf:"fixed64,4,opt,name=high,proto3" json:"high,omitempty"`
+	// Mean moving range.
+	MeanRange float64 `protobuf:"fixed64,5,opt,name=mean_range,json=meanRange,proto3" json:"mean_range,omitempty"`
+	// Upper limit of the moving range.
+	RangeHigh float64 `protobuf:"fixed64,6,opt,name=range_high,json=rangeHigh,proto3" json:"range_high,omitempty"`
+	// Points used.
+	N int64 `protobuf:"varint,7,opt,name=n,proto3" json:"n,omitempty"`
+	// Constants and their source, in words.
+	Method        string `protobuf:"bytes,8,opt,name=method,proto3" json:"method,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *XmrLimits) Reset() {
+	*x = XmrLimits{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *XmrLimits) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*XmrLimits) ProtoMessage() {}
+
+func (x *XmrLimits) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use XmrLimits.ProtoReflect.Descriptor instead.
+func (*XmrLimits) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *XmrLimits) GetOk() bool {
+	if x != nil {
+		return x.Ok
+	}
+	return false
+}
+
+func (x *XmrLimits) GetCenter() float64 {
+	if x != nil {
+		return x.Center
+	}
+	return 0
+}
+
+func (x *XmrLimits) GetLow() float64 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *XmrLimits) GetHigh() float64 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
+func (x *XmrLimits) GetMeanRange() float64 {
+	if x != nil {
+		return x.MeanRange
+	}
+	return 0
+}
+
+func (x *XmrLimits) GetRangeHigh() float64 {
+	if x != nil {
+		return x.RangeHigh
+	}
+	return 0
+}
+
+func (x *XmrLimits) GetN() int64 {
+	if x != nil {
+		return x.N
+	}
+	return 0
+}
+
+func (x *XmrLimits) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+// LossSeries is one series.
+type LossSeries struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Slug.
+	Series string `protobuf:"bytes,1,opt,name=series,proto3" json:"series,omitempty"`
+	// Name for people.
+	Name string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	// Steps in order of time.
+	Points []*SeriesPoint `protobuf:"bytes,3,rep,name=points,proto3" json:"points,omitempty"`
+	// Limits.
+	Limits        *XmrLimits `protobuf:"bytes,4,opt,name=limits,proto3" json:"limits,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LossSeries) Reset() {
+	*x = LossSeries{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LossSeries) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LossSeries) ProtoMessage() {}
+
+func (x *LossSeries) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LossSeries.ProtoReflect.Descriptor instead.
+func (*LossSeries) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *LossSeries) GetSeries() string {
+	if x != nil {
+		return x.Series
+	}
+	return ""
+}
+
+func (x *LossSeries) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *LossSeries) GetPoints() []*SeriesPoint {
+	if x != nil {
+		return x.Points
+	}
+	return nil
+}
+
+func (x *LossSeries) GetLimits() *XmrLimits {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+// SeriesChange is one thing that changed, as the run rules see it.
+type SeriesChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Slug of the series.
+	Series string `protobuf:"bytes,1,opt,name=series,proto3" json:"series,omitempty"`
+	// Name for people.
+	Name string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	// Step at which the signal stands.
+	Key string `protobuf:"bytes,3,opt,name=key,proto3" json:"key,omitempty"`
+	// The signal in words.
+	Signal string `protobuf:"bytes,4,opt,name=signal,proto3" json:"signal,omitempty"`
+	// Value of the point less the center, points.
+	Points float64 `protobuf:"fixed64,5,opt,name=points,proto3" json:"points,omitempty"`
+	// The same in money of that step, where one currency and basis.
+	Money         []*Money `protobuf:"bytes,6,rep,name=money,proto3" json:"money,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SeriesChange) Reset() {
+	*x = SeriesChange{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SeriesChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SeriesChange) ProtoMessage() {}
+
+func (x *SeriesChange) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SeriesChange.ProtoReflect.Descriptor instead.
+func (*SeriesChange) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *SeriesChange) GetSeries() string {
+	if x != nil {
+		return x.Series
+	}
+	return ""
+}
+
+func (x *SeriesChange) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *SeriesChange) GetKey() string {
+	if x != nil {
+		return x.Key
+	}
+	return ""
+}
+
+func (x *SeriesChange) GetSignal() string {
+	if x != nil {
+		return x.Signal
+	}
+	return ""
+}
+
+func (x *SeriesChange) GetPoints() float64 {
+	if x != nil {
+		return x.Points
+	}
+	return 0
+}
+
+func (x *SeriesChange) GetMoney() []*Money {
+	if x != nil {
+		return x.Money
+	}
+	return nil
+}
+
+// ListLossSeriesResponse holds the series.
+type ListLossSeriesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In the order asked.
+	Series []*LossSeries `protobuf:"bytes,1,rep,name=series,proto3" json:"series,omitempty"`
+	// Signals, dearest first.
+	Changes []*SeriesChange `protobuf:"bytes,2,rep,name=changes,proto3" json:"changes,omitempty"`
+	// The period, as resolved.
+	Period *Period `protobuf:"bytes,3,opt,name=period,proto3" json:"period,omitempty"`
+	// Pins.
+	AsOf          *AsOf `protobuf:"bytes,4,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLossSeriesResponse) Reset() {
+	*x = ListLossSeriesResponse{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLossSeriesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLossSeriesResponse) ProtoMessage() {}
+
+func (x *ListLossSeriesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLossSeriesResponse.ProtoReflect.Descriptor instead.
+func (*ListLossSeriesResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *ListLossSeriesResponse) GetSeries() []*LossSeries {
+	if x != nil {
+		return x.Series
+	}
+	return nil
+}
+
+func (x *ListLossSeriesResponse) GetChanges() []*SeriesChange {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+func (x *ListLossSeriesResponse) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *ListLossSeriesResponse) GetAsOf() *AsOf {
+	if x != nil {
+		return x.AsOf
+	}
+	return nil
+}
+
+// GetIndicatorsRequest asks for indicators.
+type GetIndicatorsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Which production days.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// Only UNSPECIFIED, PRESS, KIND, PLANT.
+	GroupBy       LossGroup `protobuf:"varint,3,opt,name=group_by,json=groupBy,proto3,enum=downweb.v1.LossGroup" json:"group_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetIndicatorsRequest) Reset() {
+	*x = GetIndicatorsRequest{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetIndicatorsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetIndicatorsRequest) ProtoMessage() {}
+
+func (x *GetIndicatorsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetIndicatorsRequest.ProtoReflect.Descriptor instead.
+func (*GetIndicatorsRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *GetIndicatorsRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *GetIndicatorsRequest) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *GetIndicatorsRequest) GetGroupBy() LossGroup {
+	if x != nil {
+		return x.GroupBy
+	}
+	return LossGroup_LOSS_GROUP_UNSPECIFIED
+}
+
+// Indicator is one figure with its formula.
+type Indicator struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Slug, e.g. "nee".
+	Indicator string `protobuf:"bytes,1,opt,name=indicator,proto3" json:"indicator,omitempty"`
+	// Name for people.
+	Name string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	// Value and interval; ok false: the data does not allow it.
+	Value *Estimate `protobuf:"bytes,3,opt,name=value,proto3" json:"value,omitempty"`
+	// "ratio", "minutes".
+	Unit string `protobuf:"bytes,4,opt,name=unit,proto3" json:"unit,omitempty"`
+	// The formula in terms of time and quantity elements.
+	Formula string `protobuf:"bytes,5,opt,name=formula,proto3" json:"formula,omitempty"`
+	// The source of the formula.
+	Source        string `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Indicator) Reset() {
+	*x = Indicator{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Indicator) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Indicator) ProtoMessage() {}
+
+func (x *Indicator) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Indicator.ProtoReflect.Descriptor instead.
+func (*Indicator) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *Indicator) GetIndicator() string {
+	if x != nil {
+		return x.Indicator
+	}
+	return ""
+}
+
+func (x *Indicator) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Indicator) GetValue() *Estimate {
+	if x != nil {
+		return x.Value
+	}
+	return nil
+}
+
+func (x *Indicator) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *Indicator) GetFormula() string {
+	if x != nil {
+		return x.Formula
+	}
+	return ""
+}
+
+func (x *Indicator) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// IndicatorSet is one group's indicators.
+type IndicatorSet struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The group's key; empty for the whole scope.
+	Key string `protobuf:"bytes,1,opt,name=key,proto3" json:"key,omitempty"`
+	// Indicators.
+	Indicators    []*Indicator `protobuf:"bytes,2,rep,name=indicators,proto3" json:"indicators,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IndicatorSet) Reset() {
+	*x = IndicatorSet{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IndicatorSet) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IndicatorSet) ProtoMessage() {}
+
+func (x *IndicatorSet) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IndicatorSet.ProtoReflect.Descriptor instead.
+func (*IndicatorSet) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *IndicatorSet) GetKey() string {
+	if x != nil {
+		return x.Key
+	}
+	return ""
+}
+
+func (x *IndicatorSet) GetIndicators() []*Indicator {
+	if x != nil {
+		return x.Indicators
+	}
+	return nil
+}
+
+// GetIndicatorsResponse holds the sets.
+type GetIndicatorsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The whole scope, then by group.
+	Sets []*IndicatorSet `protobuf:"bytes,1,rep,name=sets,proto3" json:"sets,omitempty"`
+	// The period, as resolved.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// Pins.
+	AsOf          *AsOf `protobuf:"bytes,3,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetIndicatorsResponse) Reset() {
+	*x = GetIndicatorsResponse{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetIndicatorsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetIndicatorsResponse) ProtoMessage() {}
+
+func (x *GetIndicatorsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetIndicatorsResponse.ProtoReflect.Descriptor instead.
+func (*GetIndicatorsResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *GetIndicatorsResponse) GetSets() []*IndicatorSet {
+	if x != nil {
+		return x.Sets
+	}
+	return nil
+}
+
+func (x *GetIndicatorsResponse) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *GetIndicatorsResponse) GetAsOf() *AsOf {
+	if x != nil {
+		return x.AsOf
+	}
+	return nil
+}
+
+// ClosePeriodRequest signs a period.
+type ClosePeriodRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Plant slug.
+	Plant string `protobuf:"bytes,1,opt,name=plant,proto3" json:"plant,omitempty"`
+	// Which production days.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// Who signs.
+	Author string `protobuf:"bytes,3,opt,name=author,proto3" json:"author,omitempty"`
+	// Random id made by the caller: a repeat signs once.
+	RequestId string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// SHA-256 (hex) of the figures the caller looked at; empty: whatever they are
+	// now. Another one is ABORTED.
+	ExpectedSha256 string `protobuf:"bytes,5,opt,name=expected_sha256,json=expectedSha256,proto3" json:"expected_sha256,omitempty"`
+	// Say what would be signed, and sign nothing.
+	Preview       bool `protobuf:"varint,6,opt,name=preview,proto3" json:"preview,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClosePeriodRequest) Reset() {
+	*x = ClosePeriodRequest{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClosePeriodRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClosePeriodRequest) ProtoMessage() {}
+
+func (x *ClosePeriodRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClosePeriodRequest.ProtoReflect.Descriptor instead.
+func (*ClosePeriodRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *ClosePeriodRequest) GetPlant() string {
+	if x != nil {
+		return x.Plant
+	}
+	return ""
+}
+
+func (x *ClosePeriodRequest) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *ClosePeriodRequest) GetAuthor() string {
+	if x != nil {
+		return x.Author
+	}
+	return ""
+}
+
+func (x *ClosePeriodRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *ClosePeriodRequest) GetExpectedSha256() string {
+	if x != nil {
+		return x.ExpectedSha256
+	}
+	return ""
+}
+
+func (x *ClosePeriodRequest) GetPreview() bool {
+	if x != nil {
+		return x.Preview
+	}
+	return false
+}
+
+// ClosePeriodResponse says what was signed.
+type ClosePeriodResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The period as signed.
+	Closed        *ClosedPeriod `protobuf:"bytes,1,opt,name=closed,proto3" json:"closed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClosePeriodResponse) Reset() {
+	*x = ClosePeriodResponse{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClosePeriodResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClosePeriodResponse) ProtoMessage() {}
+
+func (x *ClosePeriodResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClosePeriodResponse.ProtoReflect.Descriptor instead.
+func (*ClosePeriodResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *ClosePeriodResponse) GetClosed() *ClosedPeriod {
+	if x != nil {
+		return x.Closed
+	}
+	return nil
+}
+
+// ClosedPeriod is a signed period and what has become of it.
+type ClosedPeriod struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Plant slug.
+	Plant string `protobuf:"bytes,1,opt,name=plant,proto3" json:"plant,omitempty"`
+	// The period.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// When it was signed.
+	At *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
+	// Who signed.
+	Author string `protobuf:"bytes,4,opt,name=author,proto3" json:"author,omitempty"`
+	// Pins of the signed figures.
+	AsOf *AsOf `protobuf:"bytes,5,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	// SHA-256 (hex) of the signed figures.
+	Sha256 string `protobuf:"bytes,6,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	// The figures as signed.
+	Signed *LossTree `protobuf:"bytes,7,opt,name=signed,proto3" json:"signed,omitempty"`
+	// The figures as they are now.
+	Now *LossTree `protobuf:"bytes,8,opt,name=now,proto3" json:"now,omitempty"`
+	// The figures have changed since.
+	Restated bool `protobuf:"varint,9,opt,name=restated,proto3" json:"restated,omitempty"`
+	// Why, one per cause, earliest stored first.
+	Causes []*RestatementCause `protobuf:"bytes,10,rep,name=causes,proto3" json:"causes,omitempty"`
+	// Differences by leaf, now less signed.
+	Differences []*LeafDifference `protobuf:"bytes,11,rep,name=differences,proto3" json:"differences,omitempty"`
+	// The signed event, "plant/press/epoch/seq".
+	Event string `protobuf:"bytes,12,opt,name=event,proto3" json:"event,omitempty"`
+	// A fold at the pinned position gives the signed SHA-256 again; not set
+	// unless asked for.
+	Verified *bool `protobuf:"varint,13,opt,name=verified,proto3,oneof" json:"verified,omitempty"`
+	// The signature was taken back.
+	Voided bool `protobuf:"varint,14,opt,name=voided,proto3" json:"voided,omitempty"`
+	// What a reader should know, e.g. that the signed figures are not kept.
+	Notes         []string `protobuf:"bytes,15,rep,name=notes,proto3" json:"notes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClosedPeriod) Reset() {
+	*x = ClosedPeriod{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClosedPeriod) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClosedPeriod) ProtoMessage() {}
+
+func (x *ClosedPeriod) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClosedPeriod.ProtoReflect.Descriptor instead.
+func (*ClosedPeriod) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *ClosedPeriod) GetPlant() string {
+	if x != nil {
+		return x.Plant
+	}
+	return ""
+}
+
+func (x *ClosedPeriod) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *ClosedPeriod) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *ClosedPeriod) GetAuthor() string {
+	if x != nil {
+		return x.Author
+	}
+	return ""
+}
+
+func (x *ClosedPeriod) GetAsOf() *AsOf {
+	if x != nil {
+		return x.AsOf
+	}
+	return nil
+}
+
+func (x *ClosedPeriod) GetSha256() string {
+	if x != nil {
+		return x.Sha256
+	}
+	return ""
+}
+
+func (x *ClosedPeriod) GetSigned() *LossTree {
+	if x != nil {
+		return x.Signed
+	}
+	return nil
+}
+
+func (x *ClosedPeriod) GetNow() *LossTree {
+	if x != nil {
+		return x.Now
+	}
+	return nil
+}
+
+func (x *ClosedPeriod) GetRestated() bool {
+	if x != nil {
+		return x.Restated
+	}
+	return false
+}
+
+func (x *ClosedPeriod) GetCauses() []*RestatementCause {
+	if x != nil {
+		return x.Causes
+	}
+	return nil
+}
+
+func (x *ClosedPeriod) GetDifferences() []*LeafDifference {
+	if x != nil {
+		return x.Differences
+	}
+	return nil
+}
+
+func (x *ClosedPeriod) GetEvent() string {
+	if x != nil {
+		return x.Event
+	}
+	return ""
+}
+
+func (x *ClosedPeriod) GetVerified() bool {
+	if x != nil && x.Verified != nil {
+		return *x.Verified
+	}
+	return false
+}
+
+func (x *ClosedPeriod) GetVoided() bool {
+	if x != nil {
+		return x.Voided
+	}
+	return false
+}
+
+func (x *ClosedPeriod) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+// RestatementCause is an event or revision that came after the signature and
+// touches the period.
+type RestatementCause struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "event" or "registry".
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// "plant/press/epoch/seq", or the revision's number.
+	What string `protobuf:"bytes,2,opt,name=what,proto3" json:"what,omitempty"`
+	// Kind of the event, e.g. "voided".
+	EventKind string `protobuf:"bytes,3,opt,name=event_kind,json=eventKind,proto3" json:"event_kind,omitempty"`
+	// In words.
+	Text string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	// When it was said.
+	At *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=at,proto3" json:"at,omitempty"`
+	// How many such events stand behind this line.
+	Count int64 `protobuf:"varint,6,opt,name=count,proto3" json:"count,omitempty"`
+	// It can move OEE itself and not only leaves (slices, speeds, calendars).
+	MovesTotal    bool `protobuf:"varint,7,opt,name=moves_total,json=movesTotal,proto3" json:"moves_total,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RestatementCause) Reset() {
+	*x = RestatementCause{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RestatementCause) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RestatementCause) ProtoMessage() {}
+
+func (x *RestatementCause) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RestatementCause.ProtoReflect.Descriptor instead.
+func (*RestatementCause) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *RestatementCause) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *RestatementCause) GetWhat() string {
+	if x != nil {
+		return x.What
+	}
+	return ""
+}
+
+func (x *RestatementCause) GetEventKind() string {
+	if x != nil {
+		return x.EventKind
+	}
+	return ""
+}
+
+func (x *RestatementCause) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *RestatementCause) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *RestatementCause) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *RestatementCause) GetMovesTotal() bool {
+	if x != nil {
+		return x.MovesTotal
+	}
+	return false
+}
+
+// ListClosedPeriodsRequest asks for signed periods.
+type ListClosedPeriodsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses: their plants.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Periods that meet this one; absent: all.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// Fold again at each pin and compare the hash (slow).
+	Verify        bool `protobuf:"varint,3,opt,name=verify,proto3" json:"verify,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListClosedPeriodsRequest) Reset() {
+	*x = ListClosedPeriodsRequest{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListClosedPeriodsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListClosedPeriodsRequest) ProtoMessage() {}
+
+func (x *ListClosedPeriodsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListClosedPeriodsRequest.ProtoReflect.Descriptor instead.
+func (*ListClosedPeriodsRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *ListClosedPeriodsRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *ListClosedPeriodsRequest) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *ListClosedPeriodsRequest) GetVerify() bool {
+	if x != nil {
+		return x.Verify
+	}
+	return false
+}
+
+// ListClosedPeriodsResponse holds them.
+type ListClosedPeriodsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By plant, then first day, then instant of signing.
+	Periods       []*ClosedPeriod `protobuf:"bytes,1,rep,name=periods,proto3" json:"periods,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListClosedPeriodsResponse) Reset() {
+	*x = ListClosedPeriodsResponse{}
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListClosedPeriodsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListClosedPeriodsResponse) ProtoMessage() {}
+
+func (x *ListClosedPeriodsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_loss_service_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListClosedPeriodsResponse.ProtoReflect.Descriptor instead.
+func (*ListClosedPeriodsResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_loss_service_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *ListClosedPeriodsResponse) GetPeriods() []*ClosedPeriod {
+	if x != nil {
+		return x.Periods
+	}
+	return nil
+}
+
 var File_downweb_v1_loss_service_proto protoreflect.FileDescriptor
 
 const file_downweb_v1_loss_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1ddownweb/v1/loss_service.proto\x12\n" +
-	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17downweb/v1/common.proto\"\xab\x01\n" +
+	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17downweb/v1/common.proto\x1a\x1ddownweb/v1/duty_service.proto\x1a\x16downweb/v1/event.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xdf\x01\n" +
 	"\x10GetLossesRequest\x12'\n" +
 	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
 	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\x12:\n" +
-	"\bgroup_by\x18\x03 \x01(\x0e2\x15.downweb.v1.LossGroupB\b\xbaH\x05\x82\x01\x02\x10\x01R\agroupBy\"\x8a\x02\n" +
+	"\bgroup_by\x18\x03 \x01(\x0e2\x15.downweb.v1.LossGroupB\b\xbaH\x05\x82\x01\x02\x10\x01R\agroupBy\x122\n" +
+	"\x04view\x18\x04 \x01(\x0e2\x14.downweb.v1.LossViewB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04view\"\x91\x01\n" +
+	"\bViewLine\x12\x12\n" +
+	"\x04line\x18\x01 \x01(\tR\x04line\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12\x14\n" +
+	"\x05level\x18\x03 \x01(\x05R\x05level\x12\x17\n" +
+	"\atime_us\x18\x04 \x01(\x03R\x06timeUs\x12\x16\n" +
+	"\x06points\x18\x05 \x01(\x01R\x06points\x12\x16\n" +
+	"\x06leaves\x18\x06 \x03(\tR\x06leaves\"\x8a\x02\n" +
 	"\bLossLeaf\x12\x12\n" +
 	"\x04leaf\x18\x01 \x01(\tR\x04leaf\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x16\n" +
@@ -715,7 +3252,8 @@ const file_downweb_v1_loss_service_proto_rawDesc = "" +
 	"\x05money\x18\a \x03(\v2\x11.downweb.v1.MoneyR\x05money\x12\x1d\n" +
 	"\n" +
 	"oee_points\x18\b \x01(\x01R\toeePoints\x12*\n" +
-	"\x05parts\x18\t \x03(\v2\x14.downweb.v1.LossLeafR\x05parts\"\xed\b\n" +
+	"\x05parts\x18\t \x03(\v2\x14.downweb.v1.LossLeafR\x05parts\"\x82\n" +
+	"\n" +
 	"\bLossTree\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12&\n" +
 	"\x0fplanned_busy_us\x18\x02 \x01(\x03R\rplannedBusyUs\x12#\n" +
@@ -751,14 +3289,208 @@ const file_downweb_v1_loss_service_proto_rawDesc = "" +
 	"\n" +
 	"press_days\x18\x1d \x01(\x03R\tpressDays\x12-\n" +
 	"\brounding\x18\x1e \x03(\v2\x11.downweb.v1.MoneyR\brounding\x12'\n" +
-	"\x0funknown_reasons\x18\x1f \x01(\x03R\x0eunknownReasons\"\xec\x01\n" +
+	"\x0funknown_reasons\x18\x1f \x01(\x03R\x0eunknownReasons\x12(\n" +
+	"\x04view\x18  \x03(\v2\x14.downweb.v1.ViewLineR\x04view\x12D\n" +
+	"\x13restart_estimate_mm\x18! \x01(\v2\x14.downweb.v1.EstimateR\x11restartEstimateMm\x12#\n" +
+	"\rdownstream_mm\x18\" \x01(\x03R\fdownstreamMm\"\xec\x01\n" +
 	"\x11GetLossesResponse\x12*\n" +
 	"\x05total\x18\x01 \x01(\v2\x14.downweb.v1.LossTreeR\x05total\x12,\n" +
 	"\x06groups\x18\x02 \x03(\v2\x14.downweb.v1.LossTreeR\x06groups\x12*\n" +
 	"\x06period\x18\x03 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12\x14\n" +
 	"\x05zones\x18\x04 \x03(\tR\x05zones\x12%\n" +
 	"\x05as_of\x18\x05 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x12\x14\n" +
-	"\x05notes\x18\x06 \x03(\tR\x05notes*\xec\x01\n" +
+	"\x05notes\x18\x06 \x03(\tR\x05notes\"t\n" +
+	"\x15GetLossSummaryRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\"G\n" +
+	"\vSummaryPart\x12\x12\n" +
+	"\x04part\x18\x01 \x01(\tR\x04part\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x10\n" +
+	"\x03key\x18\x03 \x01(\tR\x03key\"\x93\x03\n" +
+	"\x16GetLossSummaryResponse\x12\x1a\n" +
+	"\bsentence\x18\x01 \x01(\tR\bsentence\x12-\n" +
+	"\x05parts\x18\x02 \x03(\v2\x17.downweb.v1.SummaryPartR\x05parts\x12'\n" +
+	"\x0fcleaning_points\x18\x03 \x01(\x01R\x0ecleaningPoints\x12\x1f\n" +
+	"\vdirt_points\x18\x04 \x01(\x01R\n" +
+	"dirtPoints\x12\x1f\n" +
+	"\vcleaning_us\x18\x05 \x01(\x03R\n" +
+	"cleaningUs\x12\x17\n" +
+	"\adirt_us\x18\x06 \x01(\x03R\x06dirtUs\x12'\n" +
+	"\x05money\x18\a \x03(\v2\x11.downweb.v1.MoneyR\x05money\x12.\n" +
+	"\x06duties\x18\b \x01(\v2\x16.downweb.v1.DutyCountsR\x06duties\x12*\n" +
+	"\x06period\x18\t \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12%\n" +
+	"\x05as_of\x18\n" +
+	" \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\"\xf2\x01\n" +
+	"\x12ExplainLossRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\x12\x1d\n" +
+	"\x04leaf\x18\x03 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18@R\x04leaf\x12\x18\n" +
+	"\aoutside\x18\x04 \x01(\bR\aoutside\x12'\n" +
+	"\tpage_size\x18\x05 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe8\a(\x00R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x06 \x01(\tR\tpageToken\"\xcc\x03\n" +
+	"\tLossPiece\x12\x14\n" +
+	"\x05press\x18\x01 \x01(\tR\x05press\x12\x10\n" +
+	"\x03day\x18\x02 \x01(\tR\x03day\x12\x14\n" +
+	"\x05shift\x18\x03 \x01(\tR\x05shift\x12.\n" +
+	"\x04from\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x12*\n" +
+	"\x02to\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x02to\x12\x17\n" +
+	"\atime_us\x18\x06 \x01(\x03R\x06timeUs\x12\x1b\n" +
+	"\tlength_mm\x18\a \x01(\x03R\blengthMm\x12'\n" +
+	"\x05state\x18\b \x01(\x0e2\x11.downweb.v1.StateR\x05state\x12\x16\n" +
+	"\x06reason\x18\t \x01(\tR\x06reason\x12\x18\n" +
+	"\astation\x18\n" +
+	" \x01(\tR\astation\x12\x10\n" +
+	"\x03job\x18\v \x01(\tR\x03job\x12\x12\n" +
+	"\x04rule\x18\f \x01(\x05R\x04rule\x12\x10\n" +
+	"\x03why\x18\r \x01(\tR\x03why\x12\x16\n" +
+	"\x06events\x18\x0e \x03(\tR\x06events\x12\x16\n" +
+	"\x06slices\x18\x0f \x01(\x03R\x06slices\x12\x18\n" +
+	"\asession\x18\x10 \x01(\tR\asession\x12\x12\n" +
+	"\x04part\x18\x11 \x01(\tR\x04part\"\xff\x01\n" +
+	"\x13ExplainLossResponse\x12-\n" +
+	"\x06pieces\x18\x01 \x03(\v2\x15.downweb.v1.LossPieceR\x06pieces\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12(\n" +
+	"\x04leaf\x18\x03 \x01(\v2\x14.downweb.v1.LossLeafR\x04leaf\x12*\n" +
+	"\x06period\x18\x04 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12%\n" +
+	"\x05as_of\x18\x05 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x12\x14\n" +
+	"\x05notes\x18\x06 \x03(\tR\x05notes\"\xd4\x01\n" +
+	"\x14CompareLossesRequest\x12*\n" +
+	"\ascope_a\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x06scopeA\x125\n" +
+	"\bperiod_a\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\aperiodA\x12*\n" +
+	"\ascope_b\x18\x03 \x01(\v2\x11.downweb.v1.ScopeR\x06scopeB\x12-\n" +
+	"\bperiod_b\x18\x04 \x01(\v2\x12.downweb.v1.PeriodR\aperiodB\"\xd9\x01\n" +
+	"\x0eLeafDifference\x12\x12\n" +
+	"\x04leaf\x18\x01 \x01(\tR\x04leaf\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12\x19\n" +
+	"\bpoints_a\x18\x03 \x01(\x01R\apointsA\x12\x19\n" +
+	"\bpoints_b\x18\x04 \x01(\x01R\apointsB\x12\x16\n" +
+	"\x06points\x18\x05 \x01(\x01R\x06points\x12(\n" +
+	"\x10minutes_per_100h\x18\x06 \x01(\x01R\x0eminutesPer100h\x12'\n" +
+	"\x05money\x18\a \x03(\v2\x11.downweb.v1.MoneyR\x05money\"Y\n" +
+	"\vFactorShare\x12\x16\n" +
+	"\x06factor\x18\x01 \x01(\tR\x06factor\x12\f\n" +
+	"\x01a\x18\x02 \x01(\x01R\x01a\x12\f\n" +
+	"\x01b\x18\x03 \x01(\x01R\x01b\x12\x16\n" +
+	"\x06points\x18\x04 \x01(\x01R\x06points\"\xb2\x02\n" +
+	"\x15CompareLossesResponse\x12\"\n" +
+	"\x01a\x18\x01 \x01(\v2\x14.downweb.v1.LossTreeR\x01a\x12\"\n" +
+	"\x01b\x18\x02 \x01(\v2\x14.downweb.v1.LossTreeR\x01b\x122\n" +
+	"\x06leaves\x18\x03 \x03(\v2\x1a.downweb.v1.LeafDifferenceR\x06leaves\x121\n" +
+	"\afactors\x18\x04 \x03(\v2\x17.downweb.v1.FactorShareR\afactors\x12\x1d\n" +
+	"\n" +
+	"oee_points\x18\x05 \x01(\x01R\toeePoints\x12\x14\n" +
+	"\x05notes\x18\x06 \x03(\tR\x05notes\x12\x0e\n" +
+	"\x02ok\x18\a \x01(\bR\x02ok\x12%\n" +
+	"\x05as_of\x18\b \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\"\xcc\x01\n" +
+	"\x15ListLossSeriesRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\x124\n" +
+	"\x04step\x18\x03 \x01(\x0e2\x16.downweb.v1.SeriesStepB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04step\x12 \n" +
+	"\x06series\x18\x04 \x03(\tB\b\xbaH\x05\x92\x01\x02\x10dR\x06series\"\xad\x01\n" +
+	"\vSeriesPoint\x12\x10\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\x01R\x05value\x12\x1f\n" +
+	"\vknown_share\x18\x03 \x01(\x01R\n" +
+	"knownShare\x12\x19\n" +
+	"\bleft_out\x18\x04 \x01(\bR\aleftOut\x12\x18\n" +
+	"\asignals\x18\x05 \x03(\tR\asignals\x12 \n" +
+	"\fleft_out_why\x18\x06 \x01(\tR\n" +
+	"leftOutWhy\"\xbd\x01\n" +
+	"\tXmrLimits\x12\x0e\n" +
+	"\x02ok\x18\x01 \x01(\bR\x02ok\x12\x16\n" +
+	"\x06center\x18\x02 \x01(\x01R\x06center\x12\x10\n" +
+	"\x03low\x18\x03 \x01(\x01R\x03low\x12\x12\n" +
+	"\x04high\x18\x04 \x01(\x01R\x04high\x12\x1d\n" +
+	"\n" +
+	"mean_range\x18\x05 \x01(\x01R\tmeanRange\x12\x1d\n" +
+	"\n" +
+	"range_high\x18\x06 \x01(\x01R\trangeHigh\x12\f\n" +
+	"\x01n\x18\a \x01(\x03R\x01n\x12\x16\n" +
+	"\x06method\x18\b \x01(\tR\x06method\"\x98\x01\n" +
+	"\n" +
+	"LossSeries\x12\x16\n" +
+	"\x06series\x18\x01 \x01(\tR\x06series\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12/\n" +
+	"\x06points\x18\x03 \x03(\v2\x17.downweb.v1.SeriesPointR\x06points\x12-\n" +
+	"\x06limits\x18\x04 \x01(\v2\x15.downweb.v1.XmrLimitsR\x06limits\"\xa5\x01\n" +
+	"\fSeriesChange\x12\x16\n" +
+	"\x06series\x18\x01 \x01(\tR\x06series\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12\x10\n" +
+	"\x03key\x18\x03 \x01(\tR\x03key\x12\x16\n" +
+	"\x06signal\x18\x04 \x01(\tR\x06signal\x12\x16\n" +
+	"\x06points\x18\x05 \x01(\x01R\x06points\x12'\n" +
+	"\x05money\x18\x06 \x03(\v2\x11.downweb.v1.MoneyR\x05money\"\xcf\x01\n" +
+	"\x16ListLossSeriesResponse\x12.\n" +
+	"\x06series\x18\x01 \x03(\v2\x16.downweb.v1.LossSeriesR\x06series\x122\n" +
+	"\achanges\x18\x02 \x03(\v2\x18.downweb.v1.SeriesChangeR\achanges\x12*\n" +
+	"\x06period\x18\x03 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12%\n" +
+	"\x05as_of\x18\x04 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\"\xaf\x01\n" +
+	"\x14GetIndicatorsRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x122\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\x12:\n" +
+	"\bgroup_by\x18\x03 \x01(\x0e2\x15.downweb.v1.LossGroupB\b\xbaH\x05\x82\x01\x02\x10\x01R\agroupBy\"\xaf\x01\n" +
+	"\tIndicator\x12\x1c\n" +
+	"\tindicator\x18\x01 \x01(\tR\tindicator\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12*\n" +
+	"\x05value\x18\x03 \x01(\v2\x14.downweb.v1.EstimateR\x05value\x12\x12\n" +
+	"\x04unit\x18\x04 \x01(\tR\x04unit\x12\x18\n" +
+	"\aformula\x18\x05 \x01(\tR\aformula\x12\x16\n" +
+	"\x06source\x18\x06 \x01(\tR\x06source\"W\n" +
+	"\fIndicatorSet\x12\x10\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x125\n" +
+	"\n" +
+	"indicators\x18\x02 \x03(\v2\x15.downweb.v1.IndicatorR\n" +
+	"indicators\"\x98\x01\n" +
+	"\x15GetIndicatorsResponse\x12,\n" +
+	"\x04sets\x18\x01 \x03(\v2\x18.downweb.v1.IndicatorSetR\x04sets\x12*\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12%\n" +
+	"\x05as_of\x18\x03 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\"\x99\x02\n" +
+	"\x12ClosePeriodRequest\x126\n" +
+	"\x05plant\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,39}$R\x05plant\x122\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodB\x06\xbaH\x03\xc8\x01\x01R\x06period\x12!\n" +
+	"\x06author\x18\x03 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18@R\x06author\x12(\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\t\xbaH\x06r\x04\x10\b\x18@R\trequestId\x120\n" +
+	"\x0fexpected_sha256\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18@R\x0eexpectedSha256\x12\x18\n" +
+	"\apreview\x18\x06 \x01(\bR\apreview\"G\n" +
+	"\x13ClosePeriodResponse\x120\n" +
+	"\x06closed\x18\x01 \x01(\v2\x18.downweb.v1.ClosedPeriodR\x06closed\"\xab\x04\n" +
+	"\fClosedPeriod\x12\x14\n" +
+	"\x05plant\x18\x01 \x01(\tR\x05plant\x12*\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12*\n" +
+	"\x02at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x16\n" +
+	"\x06author\x18\x04 \x01(\tR\x06author\x12%\n" +
+	"\x05as_of\x18\x05 \x01(\v2\x10.downweb.v1.AsOfR\x04asOf\x12\x16\n" +
+	"\x06sha256\x18\x06 \x01(\tR\x06sha256\x12,\n" +
+	"\x06signed\x18\a \x01(\v2\x14.downweb.v1.LossTreeR\x06signed\x12&\n" +
+	"\x03now\x18\b \x01(\v2\x14.downweb.v1.LossTreeR\x03now\x12\x1a\n" +
+	"\brestated\x18\t \x01(\bR\brestated\x124\n" +
+	"\x06causes\x18\n" +
+	" \x03(\v2\x1c.downweb.v1.RestatementCauseR\x06causes\x12<\n" +
+	"\vdifferences\x18\v \x03(\v2\x1a.downweb.v1.LeafDifferenceR\vdifferences\x12\x14\n" +
+	"\x05event\x18\f \x01(\tR\x05event\x12\x1f\n" +
+	"\bverified\x18\r \x01(\bH\x00R\bverified\x88\x01\x01\x12\x16\n" +
+	"\x06voided\x18\x0e \x01(\bR\x06voided\x12\x14\n" +
+	"\x05notes\x18\x0f \x03(\tR\x05notesB\v\n" +
+	"\t_verified\"\xd0\x01\n" +
+	"\x10RestatementCause\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x12\n" +
+	"\x04what\x18\x02 \x01(\tR\x04what\x12\x1d\n" +
+	"\n" +
+	"event_kind\x18\x03 \x01(\tR\teventKind\x12\x12\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\x12*\n" +
+	"\x02at\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x14\n" +
+	"\x05count\x18\x06 \x01(\x03R\x05count\x12\x1f\n" +
+	"\vmoves_total\x18\a \x01(\bR\n" +
+	"movesTotal\"\x87\x01\n" +
+	"\x18ListClosedPeriodsRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x12*\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12\x16\n" +
+	"\x06verify\x18\x03 \x01(\bR\x06verify\"O\n" +
+	"\x19ListClosedPeriodsResponse\x122\n" +
+	"\aperiods\x18\x01 \x03(\v2\x18.downweb.v1.ClosedPeriodR\aperiods*\xec\x01\n" +
 	"\tLossGroup\x12\x1a\n" +
 	"\x16LOSS_GROUP_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10LOSS_GROUP_PRESS\x10\x01\x12\x13\n" +
@@ -769,9 +3501,27 @@ const file_downweb_v1_loss_service_proto_rawDesc = "" +
 	"\x0eLOSS_GROUP_DAY\x10\x06\x12\x13\n" +
 	"\x0fLOSS_GROUP_WEEK\x10\a\x12\x14\n" +
 	"\x10LOSS_GROUP_MONTH\x10\b\x12\x15\n" +
-	"\x11LOSS_GROUP_FAMILY\x10\t2W\n" +
+	"\x11LOSS_GROUP_FAMILY\x10\t*o\n" +
+	"\bLossView\x12\x19\n" +
+	"\x15LOSS_VIEW_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12LOSS_VIEW_SEMI_E10\x10\x01\x12\x18\n" +
+	"\x14LOSS_VIEW_SIX_LOSSES\x10\x02\x12\x16\n" +
+	"\x12LOSS_VIEW_ISO22400\x10\x03*k\n" +
+	"\n" +
+	"SeriesStep\x12\x1b\n" +
+	"\x17SERIES_STEP_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10SERIES_STEP_WEEK\x10\x01\x12\x13\n" +
+	"\x0fSERIES_STEP_DAY\x10\x02\x12\x15\n" +
+	"\x11SERIES_STEP_MONTH\x10\x032\xb7\x05\n" +
 	"\vLossService\x12H\n" +
-	"\tGetLosses\x12\x1c.downweb.v1.GetLossesRequest\x1a\x1d.downweb.v1.GetLossesResponseB;Z9github.com/downweb/downweb/proto/gen/downweb/v1;downwebv1b\x06proto3"
+	"\tGetLosses\x12\x1c.downweb.v1.GetLossesRequest\x1a\x1d.downweb.v1.GetLossesResponse\x12W\n" +
+	"\x0eGetLossSummary\x12!.downweb.v1.GetLossSummaryRequest\x1a\".downweb.v1.GetLossSummaryResponse\x12N\n" +
+	"\vExplainLoss\x12\x1e.downweb.v1.ExplainLossRequest\x1a\x1f.downweb.v1.ExplainLossResponse\x12T\n" +
+	"\rCompareLosses\x12 .downweb.v1.CompareLossesRequest\x1a!.downweb.v1.CompareLossesResponse\x12W\n" +
+	"\x0eListLossSeries\x12!.downweb.v1.ListLossSeriesRequest\x1a\".downweb.v1.ListLossSeriesResponse\x12T\n" +
+	"\rGetIndicators\x12 .downweb.v1.GetIndicatorsRequest\x1a!.downweb.v1.GetIndicatorsResponse\x12N\n" +
+	"\vClosePeriod\x12\x1e.downweb.v1.ClosePeriodRequest\x1a\x1f.downweb.v1.ClosePeriodResponse\x12`\n" +
+	"\x11ListClosedPeriods\x12$.downweb.v1.ListClosedPeriodsRequest\x1a%.downweb.v1.ListClosedPeriodsResponseB;Z9github.com/downweb/downweb/proto/gen/downweb/v1;downwebv1b\x06proto3"
 
 var (
 	file_downweb_v1_loss_service_proto_rawDescOnce sync.Once
@@ -785,44 +3535,151 @@ func file_downweb_v1_loss_service_proto_rawDescGZIP() []byte {
 	return file_downweb_v1_loss_service_proto_rawDescData
 }
 
-var file_downweb_v1_loss_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_downweb_v1_loss_service_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_downweb_v1_loss_service_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_downweb_v1_loss_service_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
 var file_downweb_v1_loss_service_proto_goTypes = []any{
-	(LossGroup)(0),            // 0: downweb.v1.LossGroup
-	(*GetLossesRequest)(nil),  // 1: downweb.v1.GetLossesRequest
-	(*LossLeaf)(nil),          // 2: downweb.v1.LossLeaf
-	(*LossTree)(nil),          // 3: downweb.v1.LossTree
-	(*GetLossesResponse)(nil), // 4: downweb.v1.GetLossesResponse
-	(*Scope)(nil),             // 5: downweb.v1.Scope
-	(*Period)(nil),            // 6: downweb.v1.Period
-	(*Money)(nil),             // 7: downweb.v1.Money
-	(*Coverage)(nil),          // 8: downweb.v1.Coverage
-	(*AsOf)(nil),              // 9: downweb.v1.AsOf
+	(LossGroup)(0),                    // 0: downweb.v1.LossGroup
+	(LossView)(0),                     // 1: downweb.v1.LossView
+	(SeriesStep)(0),                   // 2: downweb.v1.SeriesStep
+	(*GetLossesRequest)(nil),          // 3: downweb.v1.GetLossesRequest
+	(*ViewLine)(nil),                  // 4: downweb.v1.ViewLine
+	(*LossLeaf)(nil),                  // 5: downweb.v1.LossLeaf
+	(*LossTree)(nil),                  // 6: downweb.v1.LossTree
+	(*GetLossesResponse)(nil),         // 7: downweb.v1.GetLossesResponse
+	(*GetLossSummaryRequest)(nil),     // 8: downweb.v1.GetLossSummaryRequest
+	(*SummaryPart)(nil),               // 9: downweb.v1.SummaryPart
+	(*GetLossSummaryResponse)(nil),    // 10: downweb.v1.GetLossSummaryResponse
+	(*ExplainLossRequest)(nil),        // 11: downweb.v1.ExplainLossRequest
+	(*LossPiece)(nil),                 // 12: downweb.v1.LossPiece
+	(*ExplainLossResponse)(nil),       // 13: downweb.v1.ExplainLossResponse
+	(*CompareLossesRequest)(nil),      // 14: downweb.v1.CompareLossesRequest
+	(*LeafDifference)(nil),            // 15: downweb.v1.LeafDifference
+	(*FactorShare)(nil),               // 16: downweb.v1.FactorShare
+	(*CompareLossesResponse)(nil),     // 17: downweb.v1.CompareLossesResponse
+	(*ListLossSeriesRequest)(nil),     // 18: downweb.v1.ListLossSeriesRequest
+	(*SeriesPoint)(nil),               // 19: downweb.v1.SeriesPoint
+	(*XmrLimits)(nil),                 // 20: downweb.v1.XmrLimits
+	(*LossSeries)(nil),                // 21: downweb.v1.LossSeries
+	(*SeriesChange)(nil),              // 22: downweb.v1.SeriesChange
+	(*ListLossSeriesResponse)(nil),    // 23: downweb.v1.ListLossSeriesResponse
+	(*GetIndicatorsRequest)(nil),      // 24: downweb.v1.GetIndicatorsRequest
+	(*Indicator)(nil),                 // 25: downweb.v1.Indicator
+	(*IndicatorSet)(nil),              // 26: downweb.v1.IndicatorSet
+	(*GetIndicatorsResponse)(nil),     // 27: downweb.v1.GetIndicatorsResponse
+	(*ClosePeriodRequest)(nil),        // 28: downweb.v1.ClosePeriodRequest
+	(*ClosePeriodResponse)(nil),       // 29: downweb.v1.ClosePeriodResponse
+	(*ClosedPeriod)(nil),              // 30: downweb.v1.ClosedPeriod
+	(*RestatementCause)(nil),          // 31: downweb.v1.RestatementCause
+	(*ListClosedPeriodsRequest)(nil),  // 32: downweb.v1.ListClosedPeriodsRequest
+	(*ListClosedPeriodsResponse)(nil), // 33: downweb.v1.ListClosedPeriodsResponse
+	(*Scope)(nil),                     // 34: downweb.v1.Scope
+	(*Period)(nil),                    // 35: downweb.v1.Period
+	(*Money)(nil),                     // 36: downweb.v1.Money
+	(*Coverage)(nil),                  // 37: downweb.v1.Coverage
+	(*Estimate)(nil),                  // 38: downweb.v1.Estimate
+	(*AsOf)(nil),                      // 39: downweb.v1.AsOf
+	(*DutyCounts)(nil),                // 40: downweb.v1.DutyCounts
+	(*timestamppb.Timestamp)(nil),     // 41: google.protobuf.Timestamp
+	(State)(0),                        // 42: downweb.v1.State
 }
 var file_downweb_v1_loss_service_proto_depIdxs = []int32{
-	5,  // 0: downweb.v1.GetLossesRequest.scope:type_name -> downweb.v1.Scope
-	6,  // 1: downweb.v1.GetLossesRequest.period:type_name -> downweb.v1.Period
+	34, // 0: downweb.v1.GetLossesRequest.scope:type_name -> downweb.v1.Scope
+	35, // 1: downweb.v1.GetLossesRequest.period:type_name -> downweb.v1.Period
 	0,  // 2: downweb.v1.GetLossesRequest.group_by:type_name -> downweb.v1.LossGroup
-	7,  // 3: downweb.v1.LossLeaf.money:type_name -> downweb.v1.Money
-	2,  // 4: downweb.v1.LossLeaf.parts:type_name -> downweb.v1.LossLeaf
-	2,  // 5: downweb.v1.LossTree.leaves:type_name -> downweb.v1.LossLeaf
-	2,  // 6: downweb.v1.LossTree.sum:type_name -> downweb.v1.LossLeaf
-	2,  // 7: downweb.v1.LossTree.cleaning:type_name -> downweb.v1.LossLeaf
-	2,  // 8: downweb.v1.LossTree.dirt:type_name -> downweb.v1.LossLeaf
-	8,  // 9: downweb.v1.LossTree.coverage:type_name -> downweb.v1.Coverage
-	2,  // 10: downweb.v1.LossTree.outside:type_name -> downweb.v1.LossLeaf
-	7,  // 11: downweb.v1.LossTree.rounding:type_name -> downweb.v1.Money
-	3,  // 12: downweb.v1.GetLossesResponse.total:type_name -> downweb.v1.LossTree
-	3,  // 13: downweb.v1.GetLossesResponse.groups:type_name -> downweb.v1.LossTree
-	6,  // 14: downweb.v1.GetLossesResponse.period:type_name -> downweb.v1.Period
-	9,  // 15: downweb.v1.GetLossesResponse.as_of:type_name -> downweb.v1.AsOf
-	1,  // 16: downweb.v1.LossService.GetLosses:input_type -> downweb.v1.GetLossesRequest
-	4,  // 17: downweb.v1.LossService.GetLosses:output_type -> downweb.v1.GetLossesResponse
-	17, // [17:18] is the sub-list for method output_type
-	16, // [16:17] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	1,  // 3: downweb.v1.GetLossesRequest.view:type_name -> downweb.v1.LossView
+	36, // 4: downweb.v1.LossLeaf.money:type_name -> downweb.v1.Money
+	5,  // 5: downweb.v1.LossLeaf.parts:type_name -> downweb.v1.LossLeaf
+	5,  // 6: downweb.v1.LossTree.leaves:type_name -> downweb.v1.LossLeaf
+	5,  // 7: downweb.v1.LossTree.sum:type_name -> downweb.v1.LossLeaf
+	5,  // 8: downweb.v1.LossTree.cleaning:type_name -> downweb.v1.LossLeaf
+	5,  // 9: downweb.v1.LossTree.dirt:type_name -> downweb.v1.LossLeaf
+	37, // 10: downweb.v1.LossTree.coverage:type_name -> downweb.v1.Coverage
+	5,  // 11: downweb.v1.LossTree.outside:type_name -> downweb.v1.LossLeaf
+	36, // 12: downweb.v1.LossTree.rounding:type_name -> downweb.v1.Money
+	4,  // 13: downweb.v1.LossTree.view:type_name -> downweb.v1.ViewLine
+	38, // 14: downweb.v1.LossTree.restart_estimate_mm:type_name -> downweb.v1.Estimate
+	6,  // 15: downweb.v1.GetLossesResponse.total:type_name -> downweb.v1.LossTree
+	6,  // 16: downweb.v1.GetLossesResponse.groups:type_name -> downweb.v1.LossTree
+	35, // 17: downweb.v1.GetLossesResponse.period:type_name -> downweb.v1.Period
+	39, // 18: downweb.v1.GetLossesResponse.as_of:type_name -> downweb.v1.AsOf
+	34, // 19: downweb.v1.GetLossSummaryRequest.scope:type_name -> downweb.v1.Scope
+	35, // 20: downweb.v1.GetLossSummaryRequest.period:type_name -> downweb.v1.Period
+	9,  // 21: downweb.v1.GetLossSummaryResponse.parts:type_name -> downweb.v1.SummaryPart
+	36, // 22: downweb.v1.GetLossSummaryResponse.money:type_name -> downweb.v1.Money
+	40, // 23: downweb.v1.GetLossSummaryResponse.duties:type_name -> downweb.v1.DutyCounts
+	35, // 24: downweb.v1.GetLossSummaryResponse.period:type_name -> downweb.v1.Period
+	39, // 25: downweb.v1.GetLossSummaryResponse.as_of:type_name -> downweb.v1.AsOf
+	34, // 26: downweb.v1.ExplainLossRequest.scope:type_name -> downweb.v1.Scope
+	35, // 27: downweb.v1.ExplainLossRequest.period:type_name -> downweb.v1.Period
+	41, // 28: downweb.v1.LossPiece.from:type_name -> google.protobuf.Timestamp
+	41, // 29: downweb.v1.LossPiece.to:type_name -> google.protobuf.Timestamp
+	42, // 30: downweb.v1.LossPiece.state:type_name -> downweb.v1.State
+	12, // 31: downweb.v1.ExplainLossResponse.pieces:type_name -> downweb.v1.LossPiece
+	5,  // 32: downweb.v1.ExplainLossResponse.leaf:type_name -> downweb.v1.LossLeaf
+	35, // 33: downweb.v1.ExplainLossResponse.period:type_name -> downweb.v1.Period
+	39, // 34: downweb.v1.ExplainLossResponse.as_of:type_name -> downweb.v1.AsOf
+	34, // 35: downweb.v1.CompareLossesRequest.scope_a:type_name -> downweb.v1.Scope
+	35, // 36: downweb.v1.CompareLossesRequest.period_a:type_name -> downweb.v1.Period
+	34, // 37: downweb.v1.CompareLossesRequest.scope_b:type_name -> downweb.v1.Scope
+	35, // 38: downweb.v1.CompareLossesRequest.period_b:type_name -> downweb.v1.Period
+	36, // 39: downweb.v1.LeafDifference.money:type_name -> downweb.v1.Money
+	6,  // 40: downweb.v1.CompareLossesResponse.a:type_name -> downweb.v1.LossTree
+	6,  // 41: downweb.v1.CompareLossesResponse.b:type_name -> downweb.v1.LossTree
+	15, // 42: downweb.v1.CompareLossesResponse.leaves:type_name -> downweb.v1.LeafDifference
+	16, // 43: downweb.v1.CompareLossesResponse.factors:type_name -> downweb.v1.FactorShare
+	39, // 44: downweb.v1.CompareLossesResponse.as_of:type_name -> downweb.v1.AsOf
+	34, // 45: downweb.v1.ListLossSeriesRequest.scope:type_name -> downweb.v1.Scope
+	35, // 46: downweb.v1.ListLossSeriesRequest.period:type_name -> downweb.v1.Period
+	2,  // 47: downweb.v1.ListLossSeriesRequest.step:type_name -> downweb.v1.SeriesStep
+	19, // 48: downweb.v1.LossSeries.points:type_name -> downweb.v1.SeriesPoint
+	20, // 49: downweb.v1.LossSeries.limits:type_name -> downweb.v1.XmrLimits
+	36, // 50: downweb.v1.SeriesChange.money:type_name -> downweb.v1.Money
+	21, // 51: downweb.v1.ListLossSeriesResponse.series:type_name -> downweb.v1.LossSeries
+	22, // 52: downweb.v1.ListLossSeriesResponse.changes:type_name -> downweb.v1.SeriesChange
+	35, // 53: downweb.v1.ListLossSeriesResponse.period:type_name -> downweb.v1.Period
+	39, // 54: downweb.v1.ListLossSeriesResponse.as_of:type_name -> downweb.v1.AsOf
+	34, // 55: downweb.v1.GetIndicatorsRequest.scope:type_name -> downweb.v1.Scope
+	35, // 56: downweb.v1.GetIndicatorsRequest.period:type_name -> downweb.v1.Period
+	0,  // 57: downweb.v1.GetIndicatorsRequest.group_by:type_name -> downweb.v1.LossGroup
+	38, // 58: downweb.v1.Indicator.value:type_name -> downweb.v1.Estimate
+	25, // 59: downweb.v1.IndicatorSet.indicators:type_name -> downweb.v1.Indicator
+	26, // 60: downweb.v1.GetIndicatorsResponse.sets:type_name -> downweb.v1.IndicatorSet
+	35, // 61: downweb.v1.GetIndicatorsResponse.period:type_name -> downweb.v1.Period
+	39, // 62: downweb.v1.GetIndicatorsResponse.as_of:type_name -> downweb.v1.AsOf
+	35, // 63: downweb.v1.ClosePeriodRequest.period:type_name -> downweb.v1.Period
+	30, // 64: downweb.v1.ClosePeriodResponse.closed:type_name -> downweb.v1.ClosedPeriod
+	35, // 65: downweb.v1.ClosedPeriod.period:type_name -> downweb.v1.Period
+	41, // 66: downweb.v1.ClosedPeriod.at:type_name -> google.protobuf.Timestamp
+	39, // 67: downweb.v1.ClosedPeriod.as_of:type_name -> downweb.v1.AsOf
+	6,  // 68: downweb.v1.ClosedPeriod.signed:type_name -> downweb.v1.LossTree
+	6,  // 69: downweb.v1.ClosedPeriod.now:type_name -> downweb.v1.LossTree
+	31, // 70: downweb.v1.ClosedPeriod.causes:type_name -> downweb.v1.RestatementCause
+	15, // 71: downweb.v1.ClosedPeriod.differences:type_name -> downweb.v1.LeafDifference
+	41, // 72: downweb.v1.RestatementCause.at:type_name -> google.protobuf.Timestamp
+	34, // 73: downweb.v1.ListClosedPeriodsRequest.scope:type_name -> downweb.v1.Scope
+	35, // 74: downweb.v1.ListClosedPeriodsRequest.period:type_name -> downweb.v1.Period
+	30, // 75: downweb.v1.ListClosedPeriodsResponse.periods:type_name -> downweb.v1.ClosedPeriod
+	3,  // 76: downweb.v1.LossService.GetLosses:input_type -> downweb.v1.GetLossesRequest
+	8,  // 77: downweb.v1.LossService.GetLossSummary:input_type -> downweb.v1.GetLossSummaryRequest
+	11, // 78: downweb.v1.LossService.ExplainLoss:input_type -> downweb.v1.ExplainLossRequest
+	14, // 79: downweb.v1.LossService.CompareLosses:input_type -> downweb.v1.CompareLossesRequest
+	18, // 80: downweb.v1.LossService.ListLossSeries:input_type -> downweb.v1.ListLossSeriesRequest
+	24, // 81: downweb.v1.LossService.GetIndicators:input_type -> downweb.v1.GetIndicatorsRequest
+	28, // 82: downweb.v1.LossService.ClosePeriod:input_type -> downweb.v1.ClosePeriodRequest
+	32, // 83: downweb.v1.LossService.ListClosedPeriods:input_type -> downweb.v1.ListClosedPeriodsRequest
+	7,  // 84: downweb.v1.LossService.GetLosses:output_type -> downweb.v1.GetLossesResponse
+	10, // 85: downweb.v1.LossService.GetLossSummary:output_type -> downweb.v1.GetLossSummaryResponse
+	13, // 86: downweb.v1.LossService.ExplainLoss:output_type -> downweb.v1.ExplainLossResponse
+	17, // 87: downweb.v1.LossService.CompareLosses:output_type -> downweb.v1.CompareLossesResponse
+	23, // 88: downweb.v1.LossService.ListLossSeries:output_type -> downweb.v1.ListLossSeriesResponse
+	27, // 89: downweb.v1.LossService.GetIndicators:output_type -> downweb.v1.GetIndicatorsResponse
+	29, // 90: downweb.v1.LossService.ClosePeriod:output_type -> downweb.v1.ClosePeriodResponse
+	33, // 91: downweb.v1.LossService.ListClosedPeriods:output_type -> downweb.v1.ListClosedPeriodsResponse
+	84, // [84:92] is the sub-list for method output_type
+	76, // [76:84] is the sub-list for method input_type
+	76, // [76:76] is the sub-list for extension type_name
+	76, // [76:76] is the sub-list for extension extendee
+	0,  // [0:76] is the sub-list for field type_name
 }
 
 func init() { file_downweb_v1_loss_service_proto_init() }
@@ -831,13 +3688,16 @@ func file_downweb_v1_loss_service_proto_init() {
 		return
 	}
 	file_downweb_v1_common_proto_init()
+	file_downweb_v1_duty_service_proto_init()
+	file_downweb_v1_event_proto_init()
+	file_downweb_v1_loss_service_proto_msgTypes[27].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_downweb_v1_loss_service_proto_rawDesc), len(file_downweb_v1_loss_service_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   4,
+			NumEnums:      3,
+			NumMessages:   31,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,7 +19,14 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	LossService_GetLosses_FullMethodName = "/downweb.v1.LossService/GetLosses"
+	LossService_GetLosses_FullMethodName         = "/downweb.v1.LossService/GetLosses"
+	LossService_GetLossSummary_FullMethodName    = "/downweb.v1.LossService/GetLossSummary"
+	LossService_ExplainLoss_FullMethodName       = "/downweb.v1.LossService/ExplainLoss"
+	LossService_CompareLosses_FullMethodName     = "/downweb.v1.LossService/CompareLosses"
+	LossService_ListLossSeries_FullMethodName    = "/downweb.v1.LossService/ListLossSeries"
+	LossService_GetIndicators_FullMethodName     = "/downweb.v1.LossService/GetIndicators"
+	LossService_ClosePeriod_FullMethodName       = "/downweb.v1.LossService/ClosePeriod"
+	LossService_ListClosedPeriods_FullMethodName = "/downweb.v1.LossService/ListClosedPeriods"
 )
 
 // LossServiceClient is the client API for LossService service.
@@ -30,6 +37,25 @@ const (
 type LossServiceClient interface {
 	// GetLosses returns the loss tree, whole or by group.
 	GetLosses(ctx context.Context, in *GetLossesRequest, opts ...grpc.CallOption) (*GetLossesResponse, error)
+	// GetLossSummary answers in one sentence: what maintenance cost, where, and
+	// whether that is more than usual.
+	GetLossSummary(ctx context.Context, in *GetLossSummaryRequest, opts ...grpc.CallOption) (*GetLossSummaryResponse, error)
+	// ExplainLoss lists the slices, sessions, notes and bookings behind one leaf
+	// and the rule that put each there.
+	ExplainLoss(ctx context.Context, in *ExplainLossRequest, opts ...grpc.CallOption) (*ExplainLossResponse, error)
+	// CompareLosses sets two trees against each other, leaf by leaf and factor by
+	// factor.
+	CompareLosses(ctx context.Context, in *CompareLossesRequest, opts ...grpc.CallOption) (*CompareLossesResponse, error)
+	// ListLossSeries returns weekly series with their limits of usual variation,
+	// and what changed.
+	ListLossSeries(ctx context.Context, in *ListLossSeriesRequest, opts ...grpc.CallOption) (*ListLossSeriesResponse, error)
+	// GetIndicators returns the other indicators the data allows.
+	GetIndicators(ctx context.Context, in *GetIndicatorsRequest, opts ...grpc.CallOption) (*GetIndicatorsResponse, error)
+	// ClosePeriod signs the figures of a plant and period: a PeriodClosed event.
+	ClosePeriod(ctx context.Context, in *ClosePeriodRequest, opts ...grpc.CallOption) (*ClosePeriodResponse, error)
+	// ListClosedPeriods returns what was signed, the figures as signed, as they
+	// are now, and the events between.
+	ListClosedPeriods(ctx context.Context, in *ListClosedPeriodsRequest, opts ...grpc.CallOption) (*ListClosedPeriodsResponse, error)
 }
 
 type lossServiceClient struct {
@@ -50,6 +76,76 @@ func (c *lossServiceClient) GetLosses(ctx context.Context, in *GetLossesRequest,
 	return out, nil
 }
 
+func (c *lossServiceClient) GetLossSummary(ctx context.Context, in *GetLossSummaryRequest, opts ...grpc.CallOption) (*GetLossSummaryResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetLossSummaryResponse)
+	err := c.cc.Invoke(ctx, LossService_GetLossSummary_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lossServiceClient) ExplainLoss(ctx context.Context, in *ExplainLossRequest, opts ...grpc.CallOption) (*ExplainLossResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExplainLossResponse)
+	err := c.cc.Invoke(ctx, LossService_ExplainLoss_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lossServiceClient) CompareLosses(ctx context.Context, in *CompareLossesRequest, opts ...grpc.CallOption) (*CompareLossesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CompareLossesResponse)
+	err := c.cc.Invoke(ctx, LossService_CompareLosses_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lossServiceClient) ListLossSeries(ctx context.Context, in *ListLossSeriesRequest, opts ...grpc.CallOption) (*ListLossSeriesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListLossSeriesResponse)
+	err := c.cc.Invoke(ctx, LossService_ListLossSeries_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lossServiceClient) GetIndicators(ctx context.Context, in *GetIndicatorsRequest, opts ...grpc.CallOption) (*GetIndicatorsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetIndicatorsResponse)
+	err := c.cc.Invoke(ctx, LossService_GetIndicators_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lossServiceClient) ClosePeriod(ctx context.Context, in *ClosePeriodRequest, opts ...grpc.CallOption) (*ClosePeriodResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ClosePeriodResponse)
+	err := c.cc.Invoke(ctx, LossService_ClosePeriod_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *lossServiceClient) ListClosedPeriods(ctx context.Context, in *ListClosedPeriodsRequest, opts ...grpc.CallOption) (*ListClosedPeriodsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListClosedPeriodsResponse)
+	err := c.cc.Invoke(ctx, LossService_ListClosedPeriods_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // LossServiceServer is the server API for LossService service.
 // All implementations must embed UnimplementedLossServiceServer
 // for forward compatibility.
@@ -58,6 +154,25 @@ func (c *lossServiceClient) GetLosses(ctx context.Context, in *GetLossesRequest,
 type LossServiceServer interface {
 	// GetLosses returns the loss tree, whole or by group.
 	GetLosses(context.Context, *GetLossesRequest) (*GetLossesResponse, error)
+	// GetLossSummary answers in one sentence: what maintenance cost, where, and
+	// whether that is more than usual.
+	GetLossSummary(context.Context, *GetLossSummaryRequest) (*GetLossSummaryResponse, error)
+	// ExplainLoss lists the slices, sessions, notes and bookings behind one leaf
+	// and the rule that put each there.
+	ExplainLoss(context.Context, *ExplainLossRequest) (*ExplainLossResponse, error)
+	// CompareLosses sets two trees against each other, leaf by leaf and factor by
+	// factor.
+	CompareLosses(context.Context, *CompareLossesRequest) (*CompareLossesResponse, error)
+	// ListLossSeries returns weekly series with their limits of usual variation,
+	// and what changed.
+	ListLossSeries(context.Context, *ListLossSeriesRequest) (*ListLossSeriesResponse, error)
+	// GetIndicators returns the other indicators the data allows.
+	GetIndicators(context.Context, *GetIndicatorsRequest) (*GetIndicatorsResponse, error)
+	// ClosePeriod signs the figures of a plant and period: a PeriodClosed event.
+	ClosePeriod(context.Context, *ClosePeriodRequest) (*ClosePeriodResponse, error)
+	// ListClosedPeriods returns what was signed, the figures as signed, as they
+	// are now, and the events between.
+	ListClosedPeriods(context.Context, *ListClosedPeriodsRequest) (*ListClosedPeriodsResponse, error)
 	mustEmbedUnimplementedLossServiceServer()
 }
 
@@ -70,6 +185,27 @@ type UnimplementedLossServiceServer struct{}
 
 func (UnimplementedLossServiceServer) GetLosses(context.Context, *GetLossesRequest) (*GetLossesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetLosses not implemented")
+}
+func (UnimplementedLossServiceServer) GetLossSummary(context.Context, *GetLossSummaryRequest) (*GetLossSummaryResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetLossSummary not implemented")
+}
+func (UnimplementedLossServiceServer) ExplainLoss(context.Context, *ExplainLossRequest) (*ExplainLossResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExplainLoss not implemented")
+}
+func (UnimplementedLossServiceServer) CompareLosses(context.Context, *CompareLossesRequest) (*CompareLossesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CompareLosses not implemented")
+}
+func (UnimplementedLossServiceServer) ListLossSeries(context.Context, *ListLossSeriesRequest) (*ListLossSeriesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListLossSeries not implemented")
+}
+func (UnimplementedLossServiceServer) GetIndicators(context.Context, *GetIndicatorsRequest) (*GetIndicatorsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetIndicators not implemented")
+}
+func (UnimplementedLossServiceServer) ClosePeriod(context.Context, *ClosePeriodRequest) (*ClosePeriodResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ClosePeriod not implemented")
+}
+func (UnimplementedLossServiceServer) ListClosedPeriods(context.Context, *ListClosedPeriodsRequest) (*ListClosedPeriodsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListClosedPeriods not implemented")
 }
 func (UnimplementedLossServiceServer) mustEmbedUnimplementedLossServiceServer() {}
 func (UnimplementedLossServiceServer) testEmbeddedByValue()                     {}
@@ -110,6 +246,132 @@ func _LossService_GetLosses_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _LossService_GetLossSummary_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetLossSummaryRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LossServiceServer).GetLossSummary(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LossService_GetLossSummary_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LossServiceServer).GetLossSummary(ctx, req.(*GetLossSummaryRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LossService_ExplainLoss_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExplainLossRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LossServiceServer).ExplainLoss(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LossService_ExplainLoss_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LossServiceServer).ExplainLoss(ctx, req.(*ExplainLossRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LossService_CompareLosses_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CompareLossesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LossServiceServer).CompareLosses(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LossService_CompareLosses_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LossServiceServer).CompareLosses(ctx, req.(*CompareLossesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LossService_ListLossSeries_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListLossSeriesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LossServiceServer).ListLossSeries(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LossService_ListLossSeries_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LossServiceServer).ListLossSeries(ctx, req.(*ListLossSeriesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LossService_GetIndicators_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetIndicatorsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LossServiceServer).GetIndicators(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LossService_GetIndicators_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LossServiceServer).GetIndicators(ctx, req.(*GetIndicatorsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LossService_ClosePeriod_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ClosePeriodRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LossServiceServer).ClosePeriod(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LossService_ClosePeriod_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LossServiceServer).ClosePeriod(ctx, req.(*ClosePeriodRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LossService_ListClosedPeriods_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListClosedPeriodsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LossServiceServer).ListClosedPeriods(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LossService_ListClosedPeriods_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LossServiceServer).ListClosedPeriods(ctx, req.(*ListClosedPeriodsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // LossService_ServiceDesc is the grpc.ServiceDesc for LossService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -120,6 +382,34 @@ var LossService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetLosses",
 			Handler:    _LossService_GetLosses_Handler,
+		},
+		{
+			MethodName: "GetLossSummary",
+			Handler:    _LossService_GetLossSummary_Handler,
+		},
+		{
+			MethodName: "ExplainLoss",
+			Handler:    _LossService_ExplainLoss_Handler,
+		},
+		{
+			MethodName: "CompareLosses",
+			Handler:    _LossService_CompareLosses_Handler,
+		},
+		{
+			MethodName: "ListLossSeries",
+			Handler:    _LossService_ListLossSeries_Handler,
+		},
+		{
+			MethodName: "GetIndicators",
+			Handler:    _LossService_GetIndicators_Handler,
+		},
+		{
+			MethodName: "ClosePeriod",
+			Handler:    _LossService_ClosePeriod_Handler,
+		},
+		{
+			MethodName: "ListClosedPeriods",
+			Handler:    _LossService_ListClosedPeriods_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

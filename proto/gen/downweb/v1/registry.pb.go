@@ -1723,7 +1723,13 @@ type CleaningPlan struct {
 	// Press slug: replaces the kind's plan for this press.
 	Press string `protobuf:"bytes,3,opt,name=press,proto3" json:"press,omitempty"`
 	// Tasks in working order.
-	Tasks         []*Task `protobuf:"bytes,4,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	Tasks []*Task `protobuf:"bytes,4,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Only with press: the tasks are differences from the kind's plan in force. A
+	// task with a slug of the kind's plan takes its place, any other is added;
+	// all else stays as in the kind's plan, also when that changes later.
+	Differs bool `protobuf:"varint,5,opt,name=differs,proto3" json:"differs,omitempty"`
+	// Only with differs: task slugs of the kind's plan that this press leaves out.
+	Removed       []string `protobuf:"bytes,6,rep,name=removed,proto3" json:"removed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1782,6 +1788,20 @@ func (x *CleaningPlan) GetPress() string {
 func (x *CleaningPlan) GetTasks() []*Task {
 	if x != nil {
 		return x.Tasks
+	}
+	return nil
+}
+
+func (x *CleaningPlan) GetDiffers() bool {
+	if x != nil {
+		return x.Differs
+	}
+	return false
+}
+
+func (x *CleaningPlan) GetRemoved() []string {
+	if x != nil {
+		return x.Removed
 	}
 	return nil
 }
@@ -1883,7 +1903,15 @@ type Task struct {
 	// Tasks that one sign-off of this task also discharges.
 	AlsoDischarges []string `protobuf:"bytes,10,rep,name=also_discharges,json=alsoDischarges,proto3" json:"also_discharges,omitempty"`
 	// The maker's longest interval, as the trigger counts it; 0: unknown.
-	MakerLimit    float64 `protobuf:"fixed64,11,opt,name=maker_limit,json=makerLimit,proto3" json:"maker_limit,omitempty"`
+	MakerLimit float64 `protobuf:"fixed64,11,opt,name=maker_limit,json=makerLimit,proto3" json:"maker_limit,omitempty"`
+	// What a sign-off may say was done; empty: anything.
+	Outcomes []Outcome `protobuf:"varint,12,rep,packed,name=outcomes,proto3,enum=downweb.v1.Outcome" json:"outcomes,omitempty"`
+	// Only where all triggers count days or weeks: grace after due as a share of
+	// the interval, rounded to whole days, at most 28; 0: grace_minutes holds.
+	TolerancePercent float64 `protobuf:"fixed64,13,opt,name=tolerance_percent,json=tolerancePercent,proto3" json:"tolerance_percent,omitempty"`
+	// Only in a plan that differs: the task comes after this one in working order;
+	// empty: one that is added comes last, one that is changed stays in its place.
+	After         string `protobuf:"bytes,14,opt,name=after,proto3" json:"after,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1993,6 +2021,27 @@ func (x *Task) GetMakerLimit() float64 {
 		return x.MakerLimit
 	}
 	return 0
+}
+
+func (x *Task) GetOutcomes() []Outcome {
+	if x != nil {
+		return x.Outcomes
+	}
+	return nil
+}
+
+func (x *Task) GetTolerancePercent() float64 {
+	if x != nil {
+		return x.TolerancePercent
+	}
+	return 0
+}
+
+func (x *Task) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
 }
 
 // RegistryRevision is one whole document, appended.
@@ -2200,20 +2249,22 @@ const file_downweb_v1_registry_proto_rawDesc = "" +
 	"\fsquare_meter\x18\x03 \x01(\tR\vsquareMeter\"\\\n" +
 	"\x05Hands\x120\n" +
 	"\boccasion\x18\x01 \x01(\x0e2\x14.downweb.v1.OccasionR\boccasion\x12!\n" +
-	"\x06people\x18\x02 \x01(\x05B\t\xbaH\x06\x1a\x04\x182 \x00R\x06people\"\x7f\n" +
+	"\x06people\x18\x02 \x01(\x05B\t\xbaH\x06\x1a\x04\x182 \x00R\x06people\"\xb3\x01\n" +
 	"\fCleaningPlan\x12\x1d\n" +
 	"\n" +
 	"valid_from\x18\x01 \x01(\tR\tvalidFrom\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x14\n" +
 	"\x05press\x18\x03 \x01(\tR\x05press\x12&\n" +
-	"\x05tasks\x18\x04 \x03(\v2\x10.downweb.v1.TaskR\x05tasks\"\xb3\x01\n" +
+	"\x05tasks\x18\x04 \x03(\v2\x10.downweb.v1.TaskR\x05tasks\x12\x18\n" +
+	"\adiffers\x18\x05 \x01(\bR\adiffers\x12\x18\n" +
+	"\aremoved\x18\x06 \x03(\tR\aremoved\"\xb3\x01\n" +
 	"\aTrigger\x12-\n" +
 	"\acadence\x18\x01 \x01(\x0e2\x13.downweb.v1.CadenceR\acadence\x12$\n" +
 	"\x05every\x18\x02 \x01(\x01B\x0e\xbaH\v\x12\t)\x00\x00\x00\x00\x00\x00\x00\x00R\x05every\x122\n" +
 	"\n" +
 	"anchor_day\x18\x03 \x01(\x0e2\x13.downweb.v1.WeekdayR\tanchorDay\x12\x1f\n" +
 	"\vsame_family\x18\x04 \x01(\bR\n" +
-	"sameFamily\"\xf9\x03\n" +
+	"sameFamily\"\x86\x05\n" +
 	"\x04Task\x124\n" +
 	"\x04slug\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,39}$R\x04slug\x12:\n" +
 	"\astation\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,39}$R\astation\x12\x12\n" +
@@ -2227,7 +2278,10 @@ const file_downweb_v1_registry_proto_rawDesc = "" +
 	"\x0falso_discharges\x18\n" +
 	" \x03(\tR\x0ealsoDischarges\x12/\n" +
 	"\vmaker_limit\x18\v \x01(\x01B\x0e\xbaH\v\x12\t)\x00\x00\x00\x00\x00\x00\x00\x00R\n" +
-	"makerLimit\"\xdd\x01\n" +
+	"makerLimit\x12/\n" +
+	"\boutcomes\x18\f \x03(\x0e2\x13.downweb.v1.OutcomeR\boutcomes\x12D\n" +
+	"\x11tolerance_percent\x18\r \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00R\x10tolerancePercent\x12\x14\n" +
+	"\x05after\x18\x0e \x01(\tR\x05after\"\xdd\x01\n" +
 	"\x10RegistryRevision\x12\x10\n" +
 	"\x03rev\x18\x01 \x01(\x04R\x03rev\x12'\n" +
 	"\x05plant\x18\x02 \x01(\v2\x11.downweb.v1.PlantR\x05plant\x12\x16\n" +
@@ -2335,6 +2389,7 @@ var file_downweb_v1_registry_proto_goTypes = []any{
 	nil,                           // 27: downweb.v1.SkipReason.TextEntry
 	(*timestamppb.Timestamp)(nil), // 28: google.protobuf.Timestamp
 	(Occasion)(0),                 // 29: downweb.v1.Occasion
+	(Outcome)(0),                  // 30: downweb.v1.Outcome
 }
 var file_downweb_v1_registry_proto_depIdxs = []int32{
 	0,  // 0: downweb.v1.Plant.day_of:type_name -> downweb.v1.DayOf
@@ -2368,13 +2423,14 @@ var file_downweb_v1_registry_proto_depIdxs = []int32{
 	2,  // 28: downweb.v1.Trigger.anchor_day:type_name -> downweb.v1.Weekday
 	23, // 29: downweb.v1.Task.triggers:type_name -> downweb.v1.Trigger
 	6,  // 30: downweb.v1.Task.hazards:type_name -> downweb.v1.Hazard
-	7,  // 31: downweb.v1.RegistryRevision.plant:type_name -> downweb.v1.Plant
-	28, // 32: downweb.v1.RegistryRevision.applied_at:type_name -> google.protobuf.Timestamp
-	33, // [33:33] is the sub-list for method output_type
-	33, // [33:33] is the sub-list for method input_type
-	33, // [33:33] is the sub-list for extension type_name
-	33, // [33:33] is the sub-list for extension extendee
-	0,  // [0:33] is the sub-list for field type_name
+	30, // 31: downweb.v1.Task.outcomes:type_name -> downweb.v1.Outcome
+	7,  // 32: downweb.v1.RegistryRevision.plant:type_name -> downweb.v1.Plant
+	28, // 33: downweb.v1.RegistryRevision.applied_at:type_name -> google.protobuf.Timestamp
+	34, // [34:34] is the sub-list for method output_type
+	34, // [34:34] is the sub-list for method input_type
+	34, // [34:34] is the sub-list for extension type_name
+	34, // [34:34] is the sub-list for extension extendee
+	0,  // [0:34] is the sub-list for field type_name
 }
 
 func init() { file_downweb_v1_registry_proto_init() }

@@ -10,6 +10,7 @@ import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -21,6 +22,63 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
+
+// DutyChangeKind says how a duty to come changes.
+type DutyChangeKind int32
+
+const (
+	// Not a change.
+	DutyChangeKind_DUTY_CHANGE_KIND_UNSPECIFIED DutyChangeKind = 0
+	// Due only with the proposed document.
+	DutyChangeKind_DUTY_CHANGE_KIND_ADDED DutyChangeKind = 1
+	// Due only with the current document.
+	DutyChangeKind_DUTY_CHANGE_KIND_GONE DutyChangeKind = 2
+	// Due with both, at another instant.
+	DutyChangeKind_DUTY_CHANGE_KIND_MOVED DutyChangeKind = 3
+)
+
+// Enum value maps for DutyChangeKind.
+var (
+	DutyChangeKind_name = map[int32]string{
+		0: "DUTY_CHANGE_KIND_UNSPECIFIED",
+		1: "DUTY_CHANGE_KIND_ADDED",
+		2: "DUTY_CHANGE_KIND_GONE",
+		3: "DUTY_CHANGE_KIND_MOVED",
+	}
+	DutyChangeKind_value = map[string]int32{
+		"DUTY_CHANGE_KIND_UNSPECIFIED": 0,
+		"DUTY_CHANGE_KIND_ADDED":       1,
+		"DUTY_CHANGE_KIND_GONE":        2,
+		"DUTY_CHANGE_KIND_MOVED":       3,
+	}
+)
+
+func (x DutyChangeKind) Enum() *DutyChangeKind {
+	p := new(DutyChangeKind)
+	*p = x
+	return p
+}
+
+func (x DutyChangeKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (DutyChangeKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_downweb_v1_registry_service_proto_enumTypes[0].Descriptor()
+}
+
+func (DutyChangeKind) Type() protoreflect.EnumType {
+	return &file_downweb_v1_registry_service_proto_enumTypes[0]
+}
+
+func (x DutyChangeKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use DutyChangeKind.Descriptor instead.
+func (DutyChangeKind) EnumDescriptor() ([]byte, []int) {
+	return file_downweb_v1_registry_service_proto_rawDescGZIP(), []int{0}
+}
 
 // GetPlantRequest names a plant.
 type GetPlantRequest struct {
@@ -409,7 +467,9 @@ type PlanApplyResponse struct {
 	// First production day that is recomputed, YYYY-MM-DD; empty: none.
 	DirtyFrom string `protobuf:"bytes,3,opt,name=dirty_from,json=dirtyFrom,proto3" json:"dirty_from,omitempty"`
 	// Presses that are recomputed.
-	DirtyPresses  []string `protobuf:"bytes,4,rep,name=dirty_presses,json=dirtyPresses,proto3" json:"dirty_presses,omitempty"`
+	DirtyPresses []string `protobuf:"bytes,4,rep,name=dirty_presses,json=dirtyPresses,proto3" json:"dirty_presses,omitempty"`
+	// What it does to the duties of a week to come; empty: nothing.
+	Duties        *DutyForecast `protobuf:"bytes,5,opt,name=duties,proto3" json:"duties,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -472,6 +532,336 @@ func (x *PlanApplyResponse) GetDirtyPresses() []string {
 	return nil
 }
 
+func (x *PlanApplyResponse) GetDuties() *DutyForecast {
+	if x != nil {
+		return x.Duties
+	}
+	return nil
+}
+
+// DutyChange is one duty to come that changes.
+type DutyChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "plant/press".
+	Press string `protobuf:"bytes,1,opt,name=press,proto3" json:"press,omitempty"`
+	// Task slug.
+	Task string `protobuf:"bytes,2,opt,name=task,proto3" json:"task,omitempty"`
+	// Station slug.
+	Station string `protobuf:"bytes,3,opt,name=station,proto3" json:"station,omitempty"`
+	// How.
+	Kind DutyChangeKind `protobuf:"varint,4,opt,name=kind,proto3,enum=downweb.v1.DutyChangeKind" json:"kind,omitempty"`
+	// What makes it due, with the proposed document; of one that is gone with the
+	// current one.
+	Cadence Cadence `protobuf:"varint,5,opt,name=cadence,proto3,enum=downweb.v1.Cadence" json:"cadence,omitempty"`
+	// Due with the current document; empty: added.
+	DueBefore *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=due_before,json=dueBefore,proto3" json:"due_before,omitempty"`
+	// Due with the proposed document; empty: gone.
+	DueAfter *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=due_after,json=dueAfter,proto3" json:"due_after,omitempty"`
+	// The instants are expectations: clocks of run hours and kilometers, and
+	// starts of production.
+	Expected      bool `protobuf:"varint,8,opt,name=expected,proto3" json:"expected,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DutyChange) Reset() {
+	*x = DutyChange{}
+	mi := &file_downweb_v1_registry_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DutyChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DutyChange) ProtoMessage() {}
+
+func (x *DutyChange) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_registry_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DutyChange.ProtoReflect.Descriptor instead.
+func (*DutyChange) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_registry_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *DutyChange) GetPress() string {
+	if x != nil {
+		return x.Press
+	}
+	return ""
+}
+
+func (x *DutyChange) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *DutyChange) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *DutyChange) GetKind() DutyChangeKind {
+	if x != nil {
+		return x.Kind
+	}
+	return DutyChangeKind_DUTY_CHANGE_KIND_UNSPECIFIED
+}
+
+func (x *DutyChange) GetCadence() Cadence {
+	if x != nil {
+		return x.Cadence
+	}
+	return Cadence_CADENCE_UNSPECIFIED
+}
+
+func (x *DutyChange) GetDueBefore() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DueBefore
+	}
+	return nil
+}
+
+func (x *DutyChange) GetDueAfter() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DueAfter
+	}
+	return nil
+}
+
+func (x *DutyChange) GetExpected() bool {
+	if x != nil {
+		return x.Expected
+	}
+	return false
+}
+
+// DutyChangeCount counts the duties of one task on one press.
+type DutyChangeCount struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "plant/press".
+	Press string `protobuf:"bytes,1,opt,name=press,proto3" json:"press,omitempty"`
+	// Task slug.
+	Task string `protobuf:"bytes,2,opt,name=task,proto3" json:"task,omitempty"`
+	// Duties with the current document.
+	Before int32 `protobuf:"varint,3,opt,name=before,proto3" json:"before,omitempty"`
+	// Duties with the proposed document.
+	After int32 `protobuf:"varint,4,opt,name=after,proto3" json:"after,omitempty"`
+	// See DutyChangeKind.
+	Added int32 `protobuf:"varint,5,opt,name=added,proto3" json:"added,omitempty"`
+	// See DutyChangeKind.
+	Gone int32 `protobuf:"varint,6,opt,name=gone,proto3" json:"gone,omitempty"`
+	// See DutyChangeKind.
+	Moved         int32 `protobuf:"varint,7,opt,name=moved,proto3" json:"moved,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DutyChangeCount) Reset() {
+	*x = DutyChangeCount{}
+	mi := &file_downweb_v1_registry_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DutyChangeCount) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DutyChangeCount) ProtoMessage() {}
+
+func (x *DutyChangeCount) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_registry_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DutyChangeCount.ProtoReflect.Descriptor instead.
+func (*DutyChangeCount) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_registry_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *DutyChangeCount) GetPress() string {
+	if x != nil {
+		return x.Press
+	}
+	return ""
+}
+
+func (x *DutyChangeCount) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *DutyChangeCount) GetBefore() int32 {
+	if x != nil {
+		return x.Before
+	}
+	return 0
+}
+
+func (x *DutyChangeCount) GetAfter() int32 {
+	if x != nil {
+		return x.After
+	}
+	return 0
+}
+
+func (x *DutyChangeCount) GetAdded() int32 {
+	if x != nil {
+		return x.Added
+	}
+	return 0
+}
+
+func (x *DutyChangeCount) GetGone() int32 {
+	if x != nil {
+		return x.Gone
+	}
+	return 0
+}
+
+func (x *DutyChangeCount) GetMoved() int32 {
+	if x != nil {
+		return x.Moved
+	}
+	return 0
+}
+
+// DutyForecast is what a document does to seven production days to come, by
+// the rules that decide duties, with nothing signed off meanwhile and the
+// presses at their usual pace.
+type DutyForecast struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// First production day: the day after the newest data, or the first day the
+	// document changes if that comes later.
+	FirstDay string `protobuf:"bytes,1,opt,name=first_day,json=firstDay,proto3" json:"first_day,omitempty"`
+	// Last production day.
+	LastDay string `protobuf:"bytes,2,opt,name=last_day,json=lastDay,proto3" json:"last_day,omitempty"`
+	// By press, task; only tasks with a change.
+	Counts []*DutyChangeCount `protobuf:"bytes,3,rep,name=counts,proto3" json:"counts,omitempty"`
+	// By press, task, due; at most 1000.
+	Changes []*DutyChange `protobuf:"bytes,4,rep,name=changes,proto3" json:"changes,omitempty"`
+	// Changes left off the list.
+	LeftOff int32 `protobuf:"varint,5,opt,name=left_off,json=leftOff,proto3" json:"left_off,omitempty"`
+	// What the forecast cannot see.
+	Notes []string `protobuf:"bytes,6,rep,name=notes,proto3" json:"notes,omitempty"`
+	// Zone of the plant.
+	Zone string `protobuf:"bytes,7,opt,name=zone,proto3" json:"zone,omitempty"`
+	// Cautions to read before any of the work is planned.
+	Cautions      []string `protobuf:"bytes,8,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DutyForecast) Reset() {
+	*x = DutyForecast{}
+	mi := &file_downweb_v1_registry_service_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DutyForecast) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DutyForecast) ProtoMessage() {}
+
+func (x *DutyForecast) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_registry_service_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DutyForecast.ProtoReflect.Descriptor instead.
+func (*DutyForecast) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_registry_service_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *DutyForecast) GetFirstDay() string {
+	if x != nil {
+		return x.FirstDay
+	}
+	return ""
+}
+
+func (x *DutyForecast) GetLastDay() string {
+	if x != nil {
+		return x.LastDay
+	}
+	return ""
+}
+
+func (x *DutyForecast) GetCounts() []*DutyChangeCount {
+	if x != nil {
+		return x.Counts
+	}
+	return nil
+}
+
+func (x *DutyForecast) GetChanges() []*DutyChange {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+func (x *DutyForecast) GetLeftOff() int32 {
+	if x != nil {
+		return x.LeftOff
+	}
+	return 0
+}
+
+func (x *DutyForecast) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *DutyForecast) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
+}
+
+func (x *DutyForecast) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
 // ApplyPlantRequest appends a document.
 type ApplyPlantRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -489,7 +879,7 @@ type ApplyPlantRequest struct {
 
 func (x *ApplyPlantRequest) Reset() {
 	*x = ApplyPlantRequest{}
-	mi := &file_downweb_v1_registry_service_proto_msgTypes[9]
+	mi := &file_downweb_v1_registry_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -501,7 +891,7 @@ func (x *ApplyPlantRequest) String() string {
 func (*ApplyPlantRequest) ProtoMessage() {}
 
 func (x *ApplyPlantRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_registry_service_proto_msgTypes[9]
+	mi := &file_downweb_v1_registry_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -514,7 +904,7 @@ func (x *ApplyPlantRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApplyPlantRequest.ProtoReflect.Descriptor instead.
 func (*ApplyPlantRequest) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_registry_service_proto_rawDescGZIP(), []int{9}
+	return file_downweb_v1_registry_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ApplyPlantRequest) GetPlant() *Plant {
@@ -556,7 +946,7 @@ type ApplyPlantResponse struct {
 
 func (x *ApplyPlantResponse) Reset() {
 	*x = ApplyPlantResponse{}
-	mi := &file_downweb_v1_registry_service_proto_msgTypes[10]
+	mi := &file_downweb_v1_registry_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -568,7 +958,7 @@ func (x *ApplyPlantResponse) String() string {
 func (*ApplyPlantResponse) ProtoMessage() {}
 
 func (x *ApplyPlantResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_registry_service_proto_msgTypes[10]
+	mi := &file_downweb_v1_registry_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -581,7 +971,7 @@ func (x *ApplyPlantResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApplyPlantResponse.ProtoReflect.Descriptor instead.
 func (*ApplyPlantResponse) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_registry_service_proto_rawDescGZIP(), []int{10}
+	return file_downweb_v1_registry_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ApplyPlantResponse) GetRev() uint64 {
@@ -596,7 +986,7 @@ var File_downweb_v1_registry_service_proto protoreflect.FileDescriptor
 const file_downweb_v1_registry_service_proto_rawDesc = "" +
 	"\n" +
 	"!downweb/v1/registry_service.proto\x12\n" +
-	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19downweb/v1/registry.proto\"B\n" +
+	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19downweb/v1/registry.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"B\n" +
 	"\x0fGetPlantRequest\x12\x1d\n" +
 	"\x05plant\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\x05plant\x12\x10\n" +
 	"\x03rev\x18\x02 \x01(\x04R\x03rev\"L\n" +
@@ -613,21 +1003,55 @@ const file_downweb_v1_registry_service_proto_rawDesc = "" +
 	"\x15ListRevisionsResponse\x129\n" +
 	"\trevisions\x18\x01 \x03(\v2\x1b.downweb.v1.RevisionSummaryR\trevisions\"C\n" +
 	"\x10PlanApplyRequest\x12/\n" +
-	"\x05plant\x18\x01 \x01(\v2\x11.downweb.v1.PlantB\x06\xbaH\x03\xc8\x01\x01R\x05plant\"\x92\x01\n" +
+	"\x05plant\x18\x01 \x01(\v2\x11.downweb.v1.PlantB\x06\xbaH\x03\xc8\x01\x01R\x05plant\"\xc4\x01\n" +
 	"\x11PlanApplyResponse\x12\x1f\n" +
 	"\vcurrent_rev\x18\x01 \x01(\x04R\n" +
 	"currentRev\x12\x18\n" +
 	"\achanges\x18\x02 \x03(\tR\achanges\x12\x1d\n" +
 	"\n" +
 	"dirty_from\x18\x03 \x01(\tR\tdirtyFrom\x12#\n" +
-	"\rdirty_presses\x18\x04 \x03(\tR\fdirtyPresses\"\xac\x01\n" +
+	"\rdirty_presses\x18\x04 \x03(\tR\fdirtyPresses\x120\n" +
+	"\x06duties\x18\x05 \x01(\v2\x18.downweb.v1.DutyForecastR\x06duties\"\xbf\x02\n" +
+	"\n" +
+	"DutyChange\x12\x14\n" +
+	"\x05press\x18\x01 \x01(\tR\x05press\x12\x12\n" +
+	"\x04task\x18\x02 \x01(\tR\x04task\x12\x18\n" +
+	"\astation\x18\x03 \x01(\tR\astation\x12.\n" +
+	"\x04kind\x18\x04 \x01(\x0e2\x1a.downweb.v1.DutyChangeKindR\x04kind\x12-\n" +
+	"\acadence\x18\x05 \x01(\x0e2\x13.downweb.v1.CadenceR\acadence\x129\n" +
+	"\n" +
+	"due_before\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\tdueBefore\x127\n" +
+	"\tdue_after\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\bdueAfter\x12\x1a\n" +
+	"\bexpected\x18\b \x01(\bR\bexpected\"\xa9\x01\n" +
+	"\x0fDutyChangeCount\x12\x14\n" +
+	"\x05press\x18\x01 \x01(\tR\x05press\x12\x12\n" +
+	"\x04task\x18\x02 \x01(\tR\x04task\x12\x16\n" +
+	"\x06before\x18\x03 \x01(\x05R\x06before\x12\x14\n" +
+	"\x05after\x18\x04 \x01(\x05R\x05after\x12\x14\n" +
+	"\x05added\x18\x05 \x01(\x05R\x05added\x12\x12\n" +
+	"\x04gone\x18\x06 \x01(\x05R\x04gone\x12\x14\n" +
+	"\x05moved\x18\a \x01(\x05R\x05moved\"\x8e\x02\n" +
+	"\fDutyForecast\x12\x1b\n" +
+	"\tfirst_day\x18\x01 \x01(\tR\bfirstDay\x12\x19\n" +
+	"\blast_day\x18\x02 \x01(\tR\alastDay\x123\n" +
+	"\x06counts\x18\x03 \x03(\v2\x1b.downweb.v1.DutyChangeCountR\x06counts\x120\n" +
+	"\achanges\x18\x04 \x03(\v2\x16.downweb.v1.DutyChangeR\achanges\x12\x19\n" +
+	"\bleft_off\x18\x05 \x01(\x05R\aleftOff\x12\x14\n" +
+	"\x05notes\x18\x06 \x03(\tR\x05notes\x12\x12\n" +
+	"\x04zone\x18\a \x01(\tR\x04zone\x12\x1a\n" +
+	"\bcautions\x18\b \x03(\tR\bcautions\"\xac\x01\n" +
 	"\x11ApplyPlantRequest\x12/\n" +
 	"\x05plant\x18\x01 \x01(\v2\x11.downweb.v1.PlantB\x06\xbaH\x03\xc8\x01\x01R\x05plant\x12!\n" +
 	"\fexpected_rev\x18\x02 \x01(\x04R\vexpectedRev\x12\x1f\n" +
 	"\x06author\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18@R\x06author\x12\"\n" +
 	"\acomment\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\acomment\"&\n" +
 	"\x12ApplyPlantResponse\x12\x10\n" +
-	"\x03rev\x18\x01 \x01(\x04R\x03rev2\x92\x03\n" +
+	"\x03rev\x18\x01 \x01(\x04R\x03rev*\x85\x01\n" +
+	"\x0eDutyChangeKind\x12 \n" +
+	"\x1cDUTY_CHANGE_KIND_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16DUTY_CHANGE_KIND_ADDED\x10\x01\x12\x19\n" +
+	"\x15DUTY_CHANGE_KIND_GONE\x10\x02\x12\x1a\n" +
+	"\x16DUTY_CHANGE_KIND_MOVED\x10\x032\x92\x03\n" +
 	"\x0fRegistryService\x12E\n" +
 	"\bGetPlant\x12\x1b.downweb.v1.GetPlantRequest\x1a\x1c.downweb.v1.GetPlantResponse\x12K\n" +
 	"\n" +
@@ -649,44 +1073,58 @@ func file_downweb_v1_registry_service_proto_rawDescGZIP() []byte {
 	return file_downweb_v1_registry_service_proto_rawDescData
 }
 
-var file_downweb_v1_registry_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_downweb_v1_registry_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_downweb_v1_registry_service_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_downweb_v1_registry_service_proto_goTypes = []any{
-	(*GetPlantRequest)(nil),       // 0: downweb.v1.GetPlantRequest
-	(*GetPlantResponse)(nil),      // 1: downweb.v1.GetPlantResponse
-	(*ListPlantsRequest)(nil),     // 2: downweb.v1.ListPlantsRequest
-	(*ListPlantsResponse)(nil),    // 3: downweb.v1.ListPlantsResponse
-	(*ListRevisionsRequest)(nil),  // 4: downweb.v1.ListRevisionsRequest
-	(*RevisionSummary)(nil),       // 5: downweb.v1.RevisionSummary
-	(*ListRevisionsResponse)(nil), // 6: downweb.v1.ListRevisionsResponse
-	(*PlanApplyRequest)(nil),      // 7: downweb.v1.PlanApplyRequest
-	(*PlanApplyResponse)(nil),     // 8: downweb.v1.PlanApplyResponse
-	(*ApplyPlantRequest)(nil),     // 9: downweb.v1.ApplyPlantRequest
-	(*ApplyPlantResponse)(nil),    // 10: downweb.v1.ApplyPlantResponse
-	(*RegistryRevision)(nil),      // 11: downweb.v1.RegistryRevision
-	(*Plant)(nil),                 // 12: downweb.v1.Plant
+	(DutyChangeKind)(0),           // 0: downweb.v1.DutyChangeKind
+	(*GetPlantRequest)(nil),       // 1: downweb.v1.GetPlantRequest
+	(*GetPlantResponse)(nil),      // 2: downweb.v1.GetPlantResponse
+	(*ListPlantsRequest)(nil),     // 3: downweb.v1.ListPlantsRequest
+	(*ListPlantsResponse)(nil),    // 4: downweb.v1.ListPlantsResponse
+	(*ListRevisionsRequest)(nil),  // 5: downweb.v1.ListRevisionsRequest
+	(*RevisionSummary)(nil),       // 6: downweb.v1.RevisionSummary
+	(*ListRevisionsResponse)(nil), // 7: downweb.v1.ListRevisionsResponse
+	(*PlanApplyRequest)(nil),      // 8: downweb.v1.PlanApplyRequest
+	(*PlanApplyResponse)(nil),     // 9: downweb.v1.PlanApplyResponse
+	(*DutyChange)(nil),            // 10: downweb.v1.DutyChange
+	(*DutyChangeCount)(nil),       // 11: downweb.v1.DutyChangeCount
+	(*DutyForecast)(nil),          // 12: downweb.v1.DutyForecast
+	(*ApplyPlantRequest)(nil),     // 13: downweb.v1.ApplyPlantRequest
+	(*ApplyPlantResponse)(nil),    // 14: downweb.v1.ApplyPlantResponse
+	(*RegistryRevision)(nil),      // 15: downweb.v1.RegistryRevision
+	(*Plant)(nil),                 // 16: downweb.v1.Plant
+	(Cadence)(0),                  // 17: downweb.v1.Cadence
+	(*timestamppb.Timestamp)(nil), // 18: google.protobuf.Timestamp
 }
 var file_downweb_v1_registry_service_proto_depIdxs = []int32{
-	11, // 0: downweb.v1.GetPlantResponse.revision:type_name -> downweb.v1.RegistryRevision
-	11, // 1: downweb.v1.ListPlantsResponse.revisions:type_name -> downweb.v1.RegistryRevision
-	11, // 2: downweb.v1.RevisionSummary.revision:type_name -> downweb.v1.RegistryRevision
-	5,  // 3: downweb.v1.ListRevisionsResponse.revisions:type_name -> downweb.v1.RevisionSummary
-	12, // 4: downweb.v1.PlanApplyRequest.plant:type_name -> downweb.v1.Plant
-	12, // 5: downweb.v1.ApplyPlantRequest.plant:type_name -> downweb.v1.Plant
-	0,  // 6: downweb.v1.RegistryService.GetPlant:input_type -> downweb.v1.GetPlantRequest
-	2,  // 7: downweb.v1.RegistryService.ListPlants:input_type -> downweb.v1.ListPlantsRequest
-	4,  // 8: downweb.v1.RegistryService.ListRevisions:input_type -> downweb.v1.ListRevisionsRequest
-	7,  // 9: downweb.v1.RegistryService.PlanApply:input_type -> downweb.v1.PlanApplyRequest
-	9,  // 10: downweb.v1.RegistryService.ApplyPlant:input_type -> downweb.v1.ApplyPlantRequest
-	1,  // 11: downweb.v1.RegistryService.GetPlant:output_type -> downweb.v1.GetPlantResponse
-	3,  // 12: downweb.v1.RegistryService.ListPlants:output_type -> downweb.v1.ListPlantsResponse
-	6,  // 13: downweb.v1.RegistryService.ListRevisions:output_type -> downweb.v1.ListRevisionsResponse
-	8,  // 14: downweb.v1.RegistryService.PlanApply:output_type -> downweb.v1.PlanApplyResponse
-	10, // 15: downweb.v1.RegistryService.ApplyPlant:output_type -> downweb.v1.ApplyPlantResponse
-	11, // [11:16] is the sub-list for method output_type
-	6,  // [6:11] is the sub-list for method input_type
-	6,  // [6:6] is the sub-list for extension type_name
-	6,  // [6:6] is the sub-list for extension extendee
-	0,  // [0:6] is the sub-list for field type_name
+	15, // 0: downweb.v1.GetPlantResponse.revision:type_name -> downweb.v1.RegistryRevision
+	15, // 1: downweb.v1.ListPlantsResponse.revisions:type_name -> downweb.v1.RegistryRevision
+	15, // 2: downweb.v1.RevisionSummary.revision:type_name -> downweb.v1.RegistryRevision
+	6,  // 3: downweb.v1.ListRevisionsResponse.revisions:type_name -> downweb.v1.RevisionSummary
+	16, // 4: downweb.v1.PlanApplyRequest.plant:type_name -> downweb.v1.Plant
+	12, // 5: downweb.v1.PlanApplyResponse.duties:type_name -> downweb.v1.DutyForecast
+	0,  // 6: downweb.v1.DutyChange.kind:type_name -> downweb.v1.DutyChangeKind
+	17, // 7: downweb.v1.DutyChange.cadence:type_name -> downweb.v1.Cadence
+	18, // 8: downweb.v1.DutyChange.due_before:type_name -> google.protobuf.Timestamp
+	18, // 9: downweb.v1.DutyChange.due_after:type_name -> google.protobuf.Timestamp
+	11, // 10: downweb.v1.DutyForecast.counts:type_name -> downweb.v1.DutyChangeCount
+	10, // 11: downweb.v1.DutyForecast.changes:type_name -> downweb.v1.DutyChange
+	16, // 12: downweb.v1.ApplyPlantRequest.plant:type_name -> downweb.v1.Plant
+	1,  // 13: downweb.v1.RegistryService.GetPlant:input_type -> downweb.v1.GetPlantRequest
+	3,  // 14: downweb.v1.RegistryService.ListPlants:input_type -> downweb.v1.ListPlantsRequest
+	5,  // 15: downweb.v1.RegistryService.ListRevisions:input_type -> downweb.v1.ListRevisionsRequest
+	8,  // 16: downweb.v1.RegistryService.PlanApply:input_type -> downweb.v1.PlanApplyRequest
+	13, // 17: downweb.v1.RegistryService.ApplyPlant:input_type -> downweb.v1.ApplyPlantRequest
+	2,  // 18: downweb.v1.RegistryService.GetPlant:output_type -> downweb.v1.GetPlantResponse
+	4,  // 19: downweb.v1.RegistryService.ListPlants:output_type -> downweb.v1.ListPlantsResponse
+	7,  // 20: downweb.v1.RegistryService.ListRevisions:output_type -> downweb.v1.ListRevisionsResponse
+	9,  // 21: downweb.v1.RegistryService.PlanApply:output_type -> downweb.v1.PlanApplyResponse
+	14, // 22: downweb.v1.RegistryService.ApplyPlant:output_type -> downweb.v1.ApplyPlantResponse
+	18, // [18:23] is the sub-list for method output_type
+	13, // [13:18] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_downweb_v1_registry_service_proto_init() }
@@ -700,13 +1138,14 @@ func file_downweb_v1_registry_service_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_downweb_v1_registry_service_proto_rawDesc), len(file_downweb_v1_registry_service_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   11,
+			NumEnums:      1,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_downweb_v1_registry_service_proto_goTypes,
 		DependencyIndexes: file_downweb_v1_registry_service_proto_depIdxs,
+		EnumInfos:         file_downweb_v1_registry_service_proto_enumTypes,
 		MessageInfos:      file_downweb_v1_registry_service_proto_msgTypes,
 	}.Build()
 	File_downweb_v1_registry_service_proto = out.File

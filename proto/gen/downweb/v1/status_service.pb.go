@@ -143,7 +143,10 @@ type GetStatusRequest struct {
 	// Which presses.
 	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
 	// Compute the checksum of the projections (reads them whole).
-	Checksum      bool `protobuf:"varint,2,opt,name=checksum,proto3" json:"checksum,omitempty"`
+	Checksum bool `protobuf:"varint,2,opt,name=checksum,proto3" json:"checksum,omitempty"`
+	// Only what a glance at the presses needs: frontier, lag, state. Nothing of
+	// the log is counted then.
+	Glance        bool `protobuf:"varint,3,opt,name=glance,proto3" json:"glance,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -192,6 +195,13 @@ func (x *GetStatusRequest) GetChecksum() bool {
 	return false
 }
 
+func (x *GetStatusRequest) GetGlance() bool {
+	if x != nil {
+		return x.Glance
+	}
+	return false
+}
+
 // PressStatus of one press.
 type PressStatus struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -230,7 +240,18 @@ type PressStatus struct {
 	// is put aside as dead letters.
 	Quarantined []string `protobuf:"bytes,16,rep,name=quarantined,proto3" json:"quarantined,omitempty"`
 	// Frames of the press held back because a newer program wrote them.
-	HeldBack      int64 `protobuf:"varint,17,opt,name=held_back,json=heldBack,proto3" json:"held_back,omitempty"`
+	HeldBack int64 `protobuf:"varint,17,opt,name=held_back,json=heldBack,proto3" json:"held_back,omitempty"`
+	// State of the press by its newest slices; unspecified: none in the last two
+	// days before its frontier.
+	State State `protobuf:"varint,18,opt,name=state,proto3,enum=downweb.v1.State" json:"state,omitempty"`
+	// The stretch of that state began.
+	StateSince *timestamppb.Timestamp `protobuf:"bytes,19,opt,name=state_since,json=stateSince,proto3" json:"state_since,omitempty"`
+	// It began at that instant or earlier.
+	StateSinceOrBefore bool `protobuf:"varint,20,opt,name=state_since_or_before,json=stateSinceOrBefore,proto3" json:"state_since_or_before,omitempty"`
+	// Reason slug of the newest slice.
+	StateReason string `protobuf:"bytes,21,opt,name=state_reason,json=stateReason,proto3" json:"state_reason,omitempty"`
+	// Job of the newest slice.
+	StateJob      string `protobuf:"bytes,22,opt,name=state_job,json=stateJob,proto3" json:"state_job,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -382,6 +403,41 @@ func (x *PressStatus) GetHeldBack() int64 {
 		return x.HeldBack
 	}
 	return 0
+}
+
+func (x *PressStatus) GetState() State {
+	if x != nil {
+		return x.State
+	}
+	return State_STATE_UNSPECIFIED
+}
+
+func (x *PressStatus) GetStateSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StateSince
+	}
+	return nil
+}
+
+func (x *PressStatus) GetStateSinceOrBefore() bool {
+	if x != nil {
+		return x.StateSinceOrBefore
+	}
+	return false
+}
+
+func (x *PressStatus) GetStateReason() string {
+	if x != nil {
+		return x.StateReason
+	}
+	return ""
+}
+
+func (x *PressStatus) GetStateJob() string {
+	if x != nil {
+		return x.StateJob
+	}
+	return ""
 }
 
 // LostEvents is a range of sequence numbers given up for good.
@@ -628,7 +684,9 @@ type GetStatusResponse struct {
 	// with checksum.
 	UnbalancedPressDays int64 `protobuf:"varint,14,opt,name=unbalanced_press_days,json=unbalancedPressDays,proto3" json:"unbalanced_press_days,omitempty"`
 	// Dead letters that have been redriven since; not among dead.
-	Redriven      int64 `protobuf:"varint,15,opt,name=redriven,proto3" json:"redriven,omitempty"`
+	Redriven int64 `protobuf:"varint,15,opt,name=redriven,proto3" json:"redriven,omitempty"`
+	// Number of the newest change of the warehouse's tables that the api knows.
+	SchemaVersion uint32 `protobuf:"varint,16,opt,name=schema_version,json=schemaVersion,proto3" json:"schema_version,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -764,6 +822,13 @@ func (x *GetStatusResponse) GetUnbalancedPressDays() int64 {
 func (x *GetStatusResponse) GetRedriven() int64 {
 	if x != nil {
 		return x.Redriven
+	}
+	return 0
+}
+
+func (x *GetStatusResponse) GetSchemaVersion() uint32 {
+	if x != nil {
+		return x.SchemaVersion
 	}
 	return 0
 }
@@ -1525,10 +1590,11 @@ var File_downweb_v1_status_service_proto protoreflect.FileDescriptor
 const file_downweb_v1_status_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1fdownweb/v1/status_service.proto\x12\n" +
-	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17downweb/v1/common.proto\x1a\x16downweb/v1/event.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"W\n" +
+	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17downweb/v1/common.proto\x1a\x16downweb/v1/event.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"o\n" +
 	"\x10GetStatusRequest\x12'\n" +
 	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x12\x1a\n" +
-	"\bchecksum\x18\x02 \x01(\bR\bchecksum\"\xfb\x04\n" +
+	"\bchecksum\x18\x02 \x01(\bR\bchecksum\x12\x16\n" +
+	"\x06glance\x18\x03 \x01(\bR\x06glance\"\xd4\x06\n" +
 	"\vPressStatus\x12\x14\n" +
 	"\x05press\x18\x01 \x01(\tR\x05press\x129\n" +
 	"\n" +
@@ -1553,7 +1619,13 @@ const file_downweb_v1_status_service_proto_rawDesc = "" +
 	"\n" +
 	"agent_seen\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\tagentSeen\x12 \n" +
 	"\vquarantined\x18\x10 \x03(\tR\vquarantined\x12\x1b\n" +
-	"\theld_back\x18\x11 \x01(\x03R\bheldBackB\x0e\n" +
+	"\theld_back\x18\x11 \x01(\x03R\bheldBack\x12'\n" +
+	"\x05state\x18\x12 \x01(\x0e2\x11.downweb.v1.StateR\x05state\x12;\n" +
+	"\vstate_since\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"stateSince\x121\n" +
+	"\x15state_since_or_before\x18\x14 \x01(\bR\x12stateSinceOrBefore\x12!\n" +
+	"\fstate_reason\x18\x15 \x01(\tR\vstateReason\x12\x1b\n" +
+	"\tstate_job\x18\x16 \x01(\tR\bstateJobB\x0e\n" +
 	"\f_spool_depth\"\x9e\x01\n" +
 	"\n" +
 	"LostEvents\x12\x14\n" +
@@ -1570,7 +1642,7 @@ const file_downweb_v1_status_service_proto_rawDesc = "" +
 	"RoleStatus\x12\x12\n" +
 	"\x04role\x18\x01 \x01(\tR\x04role\x12\x18\n" +
 	"\aversion\x18\x02 \x01(\tR\aversion\x12\x16\n" +
-	"\x06health\x18\x03 \x01(\tR\x06health\"\x9a\x05\n" +
+	"\x06health\x18\x03 \x01(\tR\x06health\"\xc1\x05\n" +
 	"\x11GetStatusResponse\x121\n" +
 	"\apresses\x18\x01 \x03(\v2\x17.downweb.v1.PressStatusR\apresses\x12,\n" +
 	"\x05roles\x18\x02 \x03(\v2\x16.downweb.v1.RoleStatusR\x05roles\x12\x1a\n" +
@@ -1588,7 +1660,8 @@ const file_downweb_v1_status_service_proto_rawDesc = "" +
 	"\n" +
 	"press_days\x18\r \x01(\x03R\tpressDays\x122\n" +
 	"\x15unbalanced_press_days\x18\x0e \x01(\x03R\x13unbalancedPressDays\x12\x1a\n" +
-	"\bredriven\x18\x0f \x01(\x03R\bredriven\x1a<\n" +
+	"\bredriven\x18\x0f \x01(\x03R\bredriven\x12%\n" +
+	"\x0eschema_version\x18\x10 \x01(\rR\rschemaVersion\x1a<\n" +
 	"\x0eChecksumsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x89\x03\n" +
@@ -1710,8 +1783,9 @@ var file_downweb_v1_status_service_proto_goTypes = []any{
 	nil,                                // 20: downweb.v1.IngestStatus.CountersEntry
 	(*Scope)(nil),                      // 21: downweb.v1.Scope
 	(*timestamppb.Timestamp)(nil),      // 22: google.protobuf.Timestamp
-	(*AsOf)(nil),                       // 23: downweb.v1.AsOf
-	(*Event)(nil),                      // 24: downweb.v1.Event
+	(State)(0),                         // 23: downweb.v1.State
+	(*AsOf)(nil),                       // 24: downweb.v1.AsOf
+	(*Event)(nil),                      // 25: downweb.v1.Event
 }
 var file_downweb_v1_status_service_proto_depIdxs = []int32{
 	21, // 0: downweb.v1.GetStatusRequest.scope:type_name -> downweb.v1.Scope
@@ -1720,37 +1794,39 @@ var file_downweb_v1_status_service_proto_depIdxs = []int32{
 	5,  // 3: downweb.v1.PressStatus.holes:type_name -> downweb.v1.Hole
 	4,  // 4: downweb.v1.PressStatus.lost:type_name -> downweb.v1.LostEvents
 	22, // 5: downweb.v1.PressStatus.agent_seen:type_name -> google.protobuf.Timestamp
-	22, // 6: downweb.v1.LostEvents.at:type_name -> google.protobuf.Timestamp
-	3,  // 7: downweb.v1.GetStatusResponse.presses:type_name -> downweb.v1.PressStatus
-	6,  // 8: downweb.v1.GetStatusResponse.roles:type_name -> downweb.v1.RoleStatus
-	18, // 9: downweb.v1.GetStatusResponse.checksums:type_name -> downweb.v1.GetStatusResponse.ChecksumsEntry
-	23, // 10: downweb.v1.GetStatusResponse.as_of:type_name -> downweb.v1.AsOf
-	9,  // 11: downweb.v1.IngestStatus.epochs:type_name -> downweb.v1.EpochProgress
-	19, // 12: downweb.v1.IngestStatus.held_back:type_name -> downweb.v1.IngestStatus.HeldBackEntry
-	20, // 13: downweb.v1.IngestStatus.counters:type_name -> downweb.v1.IngestStatus.CountersEntry
-	22, // 14: downweb.v1.DeadLetter.at:type_name -> google.protobuf.Timestamp
-	0,  // 15: downweb.v1.DeadLetter.state:type_name -> downweb.v1.DeadLetterState
-	22, // 16: downweb.v1.DeadLetter.redriven_at:type_name -> google.protobuf.Timestamp
-	24, // 17: downweb.v1.DeadLetter.event:type_name -> downweb.v1.Event
-	21, // 18: downweb.v1.ListDeadLettersRequest.scope:type_name -> downweb.v1.Scope
-	10, // 19: downweb.v1.ListDeadLettersResponse.letters:type_name -> downweb.v1.DeadLetter
-	10, // 20: downweb.v1.GetDeadLetterResponse.letter:type_name -> downweb.v1.DeadLetter
-	21, // 21: downweb.v1.RedriveDeadLettersRequest.scope:type_name -> downweb.v1.Scope
-	1,  // 22: downweb.v1.RedrivenLetter.outcome:type_name -> downweb.v1.RedriveOutcome
-	16, // 23: downweb.v1.RedriveDeadLettersResponse.letters:type_name -> downweb.v1.RedrivenLetter
-	2,  // 24: downweb.v1.StatusService.GetStatus:input_type -> downweb.v1.GetStatusRequest
-	11, // 25: downweb.v1.StatusService.ListDeadLetters:input_type -> downweb.v1.ListDeadLettersRequest
-	13, // 26: downweb.v1.StatusService.GetDeadLetter:input_type -> downweb.v1.GetDeadLetterRequest
-	15, // 27: downweb.v1.StatusService.RedriveDeadLetters:input_type -> downweb.v1.RedriveDeadLettersRequest
-	7,  // 28: downweb.v1.StatusService.GetStatus:output_type -> downweb.v1.GetStatusResponse
-	12, // 29: downweb.v1.StatusService.ListDeadLetters:output_type -> downweb.v1.ListDeadLettersResponse
-	14, // 30: downweb.v1.StatusService.GetDeadLetter:output_type -> downweb.v1.GetDeadLetterResponse
-	17, // 31: downweb.v1.StatusService.RedriveDeadLetters:output_type -> downweb.v1.RedriveDeadLettersResponse
-	28, // [28:32] is the sub-list for method output_type
-	24, // [24:28] is the sub-list for method input_type
-	24, // [24:24] is the sub-list for extension type_name
-	24, // [24:24] is the sub-list for extension extendee
-	0,  // [0:24] is the sub-list for field type_name
+	23, // 6: downweb.v1.PressStatus.state:type_name -> downweb.v1.State
+	22, // 7: downweb.v1.PressStatus.state_since:type_name -> google.protobuf.Timestamp
+	22, // 8: downweb.v1.LostEvents.at:type_name -> google.protobuf.Timestamp
+	3,  // 9: downweb.v1.GetStatusResponse.presses:type_name -> downweb.v1.PressStatus
+	6,  // 10: downweb.v1.GetStatusResponse.roles:type_name -> downweb.v1.RoleStatus
+	18, // 11: downweb.v1.GetStatusResponse.checksums:type_name -> downweb.v1.GetStatusResponse.ChecksumsEntry
+	24, // 12: downweb.v1.GetStatusResponse.as_of:type_name -> downweb.v1.AsOf
+	9,  // 13: downweb.v1.IngestStatus.epochs:type_name -> downweb.v1.EpochProgress
+	19, // 14: downweb.v1.IngestStatus.held_back:type_name -> downweb.v1.IngestStatus.HeldBackEntry
+	20, // 15: downweb.v1.IngestStatus.counters:type_name -> downweb.v1.IngestStatus.CountersEntry
+	22, // 16: downweb.v1.DeadLetter.at:type_name -> google.protobuf.Timestamp
+	0,  // 17: downweb.v1.DeadLetter.state:type_name -> downweb.v1.DeadLetterState
+	22, // 18: downweb.v1.DeadLetter.redriven_at:type_name -> google.protobuf.Timestamp
+	25, // 19: downweb.v1.DeadLetter.event:type_name -> downweb.v1.Event
+	21, // 20: downweb.v1.ListDeadLettersRequest.scope:type_name -> downweb.v1.Scope
+	10, // 21: downweb.v1.ListDeadLettersResponse.letters:type_name -> downweb.v1.DeadLetter
+	10, // 22: downweb.v1.GetDeadLetterResponse.letter:type_name -> downweb.v1.DeadLetter
+	21, // 23: downweb.v1.RedriveDeadLettersRequest.scope:type_name -> downweb.v1.Scope
+	1,  // 24: downweb.v1.RedrivenLetter.outcome:type_name -> downweb.v1.RedriveOutcome
+	16, // 25: downweb.v1.RedriveDeadLettersResponse.letters:type_name -> downweb.v1.RedrivenLetter
+	2,  // 26: downweb.v1.StatusService.GetStatus:input_type -> downweb.v1.GetStatusRequest
+	11, // 27: downweb.v1.StatusService.ListDeadLetters:input_type -> downweb.v1.ListDeadLettersRequest
+	13, // 28: downweb.v1.StatusService.GetDeadLetter:input_type -> downweb.v1.GetDeadLetterRequest
+	15, // 29: downweb.v1.StatusService.RedriveDeadLetters:input_type -> downweb.v1.RedriveDeadLettersRequest
+	7,  // 30: downweb.v1.StatusService.GetStatus:output_type -> downweb.v1.GetStatusResponse
+	12, // 31: downweb.v1.StatusService.ListDeadLetters:output_type -> downweb.v1.ListDeadLettersResponse
+	14, // 32: downweb.v1.StatusService.GetDeadLetter:output_type -> downweb.v1.GetDeadLetterResponse
+	17, // 33: downweb.v1.StatusService.RedriveDeadLetters:output_type -> downweb.v1.RedriveDeadLettersResponse
+	30, // [30:34] is the sub-list for method output_type
+	26, // [26:30] is the sub-list for method input_type
+	26, // [26:26] is the sub-list for extension type_name
+	26, // [26:26] is the sub-list for extension extendee
+	0,  // [0:26] is the sub-list for field type_name
 }
 
 func init() { file_downweb_v1_status_service_proto_init() }

@@ -23,6 +23,128 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// StudyPlot is a figure of a study.
+type StudyPlot int32
+
+const (
+	// Not a figure.
+	StudyPlot_STUDY_PLOT_UNSPECIFIED StudyPlot = 0
+	// Differences of all stations with their intervals.
+	StudyPlot_STUDY_PLOT_FOREST StudyPlot = 1
+	// Station by lag.
+	StudyPlot_STUDY_PLOT_LAG_MAP StudyPlot = 2
+	// Waste by distance since clean, with band; of one station.
+	StudyPlot_STUDY_PLOT_DOSE StudyPlot = 3
+	// Waste before and after a missed clean; of one station.
+	StudyPlot_STUDY_PLOT_EVENT StudyPlot = 4
+	// What shifting gave, and what was seen; of one station.
+	StudyPlot_STUDY_PLOT_SHIFTS StudyPlot = 5
+	// Cost by interval; of one station, asked with costs.
+	StudyPlot_STUDY_PLOT_COST StudyPlot = 6
+)
+
+// Enum value maps for StudyPlot.
+var (
+	StudyPlot_name = map[int32]string{
+		0: "STUDY_PLOT_UNSPECIFIED",
+		1: "STUDY_PLOT_FOREST",
+		2: "STUDY_PLOT_LAG_MAP",
+		3: "STUDY_PLOT_DOSE",
+		4: "STUDY_PLOT_EVENT",
+		5: "STUDY_PLOT_SHIFTS",
+		6: "STUDY_PLOT_COST",
+	}
+	StudyPlot_value = map[string]int32{
+		"STUDY_PLOT_UNSPECIFIED": 0,
+		"STUDY_PLOT_FOREST":      1,
+		"STUDY_PLOT_LAG_MAP":     2,
+		"STUDY_PLOT_DOSE":        3,
+		"STUDY_PLOT_EVENT":       4,
+		"STUDY_PLOT_SHIFTS":      5,
+		"STUDY_PLOT_COST":        6,
+	}
+)
+
+func (x StudyPlot) Enum() *StudyPlot {
+	p := new(StudyPlot)
+	*p = x
+	return p
+}
+
+func (x StudyPlot) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (StudyPlot) Descriptor() protoreflect.EnumDescriptor {
+	return file_downweb_v1_study_service_proto_enumTypes[0].Descriptor()
+}
+
+func (StudyPlot) Type() protoreflect.EnumType {
+	return &file_downweb_v1_study_service_proto_enumTypes[0]
+}
+
+func (x StudyPlot) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use StudyPlot.Descriptor instead.
+func (StudyPlot) EnumDescriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{0}
+}
+
+// PlotFormat of a figure.
+type PlotFormat int32
+
+const (
+	// SVG.
+	PlotFormat_PLOT_FORMAT_UNSPECIFIED PlotFormat = 0
+	// SVG.
+	PlotFormat_PLOT_FORMAT_SVG PlotFormat = 1
+	// PNG.
+	PlotFormat_PLOT_FORMAT_PNG PlotFormat = 2
+)
+
+// Enum value maps for PlotFormat.
+var (
+	PlotFormat_name = map[int32]string{
+		0: "PLOT_FORMAT_UNSPECIFIED",
+		1: "PLOT_FORMAT_SVG",
+		2: "PLOT_FORMAT_PNG",
+	}
+	PlotFormat_value = map[string]int32{
+		"PLOT_FORMAT_UNSPECIFIED": 0,
+		"PLOT_FORMAT_SVG":         1,
+		"PLOT_FORMAT_PNG":         2,
+	}
+)
+
+func (x PlotFormat) Enum() *PlotFormat {
+	p := new(PlotFormat)
+	*p = x
+	return p
+}
+
+func (x PlotFormat) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (PlotFormat) Descriptor() protoreflect.EnumDescriptor {
+	return file_downweb_v1_study_service_proto_enumTypes[1].Descriptor()
+}
+
+func (PlotFormat) Type() protoreflect.EnumType {
+	return &file_downweb_v1_study_service_proto_enumTypes[1]
+}
+
+func (x PlotFormat) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use PlotFormat.Descriptor instead.
+func (PlotFormat) EnumDescriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{1}
+}
+
 // StudyState of a study.
 type StudyState int32
 
@@ -68,11 +190,11 @@ func (x StudyState) String() string {
 }
 
 func (StudyState) Descriptor() protoreflect.EnumDescriptor {
-	return file_downweb_v1_study_service_proto_enumTypes[0].Descriptor()
+	return file_downweb_v1_study_service_proto_enumTypes[2].Descriptor()
 }
 
 func (StudyState) Type() protoreflect.EnumType {
-	return &file_downweb_v1_study_service_proto_enumTypes[0]
+	return &file_downweb_v1_study_service_proto_enumTypes[2]
 }
 
 func (x StudyState) Number() protoreflect.EnumNumber {
@@ -81,7 +203,7 @@ func (x StudyState) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StudyState.Descriptor instead.
 func (StudyState) EnumDescriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{0}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{2}
 }
 
 // DataSetFormat of an export.
@@ -92,6 +214,12 @@ const (
 	DataSetFormat_DATA_SET_FORMAT_UNSPECIFIED DataSetFormat = 0
 	// CSV with a header line.
 	DataSetFormat_DATA_SET_FORMAT_CSV DataSetFormat = 1
+	// Parquet; the same bytes for the same data set.
+	DataSetFormat_DATA_SET_FORMAT_PARQUET DataSetFormat = 2
+	// Arrow stream.
+	DataSetFormat_DATA_SET_FORMAT_ARROW_STREAM DataSetFormat = 3
+	// The manifest, JSON: query, range, versions, rows, hash, columns with units.
+	DataSetFormat_DATA_SET_FORMAT_MANIFEST DataSetFormat = 4
 )
 
 // Enum value maps for DataSetFormat.
@@ -99,10 +227,16 @@ var (
 	DataSetFormat_name = map[int32]string{
 		0: "DATA_SET_FORMAT_UNSPECIFIED",
 		1: "DATA_SET_FORMAT_CSV",
+		2: "DATA_SET_FORMAT_PARQUET",
+		3: "DATA_SET_FORMAT_ARROW_STREAM",
+		4: "DATA_SET_FORMAT_MANIFEST",
 	}
 	DataSetFormat_value = map[string]int32{
-		"DATA_SET_FORMAT_UNSPECIFIED": 0,
-		"DATA_SET_FORMAT_CSV":         1,
+		"DATA_SET_FORMAT_UNSPECIFIED":  0,
+		"DATA_SET_FORMAT_CSV":          1,
+		"DATA_SET_FORMAT_PARQUET":      2,
+		"DATA_SET_FORMAT_ARROW_STREAM": 3,
+		"DATA_SET_FORMAT_MANIFEST":     4,
 	}
 )
 
@@ -117,11 +251,11 @@ func (x DataSetFormat) String() string {
 }
 
 func (DataSetFormat) Descriptor() protoreflect.EnumDescriptor {
-	return file_downweb_v1_study_service_proto_enumTypes[1].Descriptor()
+	return file_downweb_v1_study_service_proto_enumTypes[3].Descriptor()
 }
 
 func (DataSetFormat) Type() protoreflect.EnumType {
-	return &file_downweb_v1_study_service_proto_enumTypes[1]
+	return &file_downweb_v1_study_service_proto_enumTypes[3]
 }
 
 func (x DataSetFormat) Number() protoreflect.EnumNumber {
@@ -130,7 +264,7 @@ func (x DataSetFormat) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DataSetFormat.Descriptor instead.
 func (DataSetFormat) EnumDescriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{1}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{3}
 }
 
 // StudySpec says what to study. It is fixed before the run.
@@ -155,7 +289,16 @@ type StudySpec struct {
 	// Least known share of planned time; 0: 0.95.
 	MinCoverage float64 `protobuf:"fixed64,9,opt,name=min_coverage,json=minCoverage,proto3" json:"min_coverage,omitempty"`
 	// Shift block: "press" (default) or "plant".
-	Block         string `protobuf:"bytes,10,opt,name=block,proto3" json:"block,omitempty"`
+	Block string `protobuf:"bytes,10,opt,name=block,proto3" json:"block,omitempty"`
+	// "any": Benjamini-Yekutieli in place of Benjamini-Hochberg on the map, for
+	// stations and lags that depend on each other in any way.
+	Dependence string `protobuf:"bytes,11,opt,name=dependence,proto3" json:"dependence,omitempty"`
+	// The plan by which the windows were assigned at random: the study is then
+	// analysed by assigning them again. Absent: an observational study.
+	Trial *TrialPlan `protobuf:"bytes,12,opt,name=trial,proto3" json:"trial,omitempty"`
+	// Which columns of a table of one's own hold what; only for a study of a file,
+	// never for the line's own records.
+	Columns       *StudyColumns `protobuf:"bytes,13,opt,name=columns,proto3" json:"columns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -260,6 +403,1814 @@ func (x *StudySpec) GetBlock() string {
 	return ""
 }
 
+func (x *StudySpec) GetDependence() string {
+	if x != nil {
+		return x.Dependence
+	}
+	return ""
+}
+
+func (x *StudySpec) GetTrial() *TrialPlan {
+	if x != nil {
+		return x.Trial
+	}
+	return nil
+}
+
+func (x *StudySpec) GetColumns() *StudyColumns {
+	if x != nil {
+		return x.Columns
+	}
+	return nil
+}
+
+// TableColumn is a column of numbers in a table of one's own.
+type TableColumn struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name in the header line.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Unit of its numbers. Lengths: mm (default), m, km. Times: ms (default), s,
+	// min, h. Coverage: ppm (default), percent, share.
+	Unit          string `protobuf:"bytes,2,opt,name=unit,proto3" json:"unit,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TableColumn) Reset() {
+	*x = TableColumn{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TableColumn) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TableColumn) ProtoMessage() {}
+
+func (x *TableColumn) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TableColumn.ProtoReflect.Descriptor instead.
+func (*TableColumn) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *TableColumn) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *TableColumn) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+// StationColumns hold one station of a table of one's own.
+type StationColumns struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Station slug.
+	Station string `protobuf:"bytes,1,opt,name=station,proto3" json:"station,omitempty"`
+	// Column that says whether the run started with it cleaned: cleaned,
+	// not_cleaned, unknown or not_exposed; or 0 cleaned, 1 not cleaned; empty:
+	// unknown.
+	State string `protobuf:"bytes,2,opt,name=state,proto3" json:"state,omitempty"`
+	// Column of the condition found at the next sign-off, 0 clean to 3 worst.
+	Found string `protobuf:"bytes,3,opt,name=found,proto3" json:"found,omitempty"`
+	// Column of the length run since the last clean.
+	SinceClean    *TableColumn `protobuf:"bytes,4,opt,name=since_clean,json=sinceClean,proto3" json:"since_clean,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StationColumns) Reset() {
+	*x = StationColumns{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StationColumns) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StationColumns) ProtoMessage() {}
+
+func (x *StationColumns) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StationColumns.ProtoReflect.Descriptor instead.
+func (*StationColumns) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *StationColumns) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *StationColumns) GetState() string {
+	if x != nil {
+		return x.State
+	}
+	return ""
+}
+
+func (x *StationColumns) GetFound() string {
+	if x != nil {
+		return x.Found
+	}
+	return ""
+}
+
+func (x *StationColumns) GetSinceClean() *TableColumn {
+	if x != nil {
+		return x.SinceClean
+	}
+	return nil
+}
+
+// StudyColumns give the columns of a table of one's own their roles: one line
+// for each press and production day with a run.
+type StudyColumns struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Press.
+	Press string `protobuf:"bytes,1,opt,name=press,proto3" json:"press,omitempty"`
+	// Plant; empty: what stands before the first "/" of the press, else one plant.
+	Plant string `protobuf:"bytes,2,opt,name=plant,proto3" json:"plant,omitempty"`
+	// Production day, YYYY-MM-DD.
+	Day string `protobuf:"bytes,3,opt,name=day,proto3" json:"day,omitempty"`
+	// Length made in the run.
+	Run *TableColumn `protobuf:"bytes,4,opt,name=run,proto3" json:"run,omitempty"`
+	// Waste of the run: what is studied.
+	Waste *TableColumn `protobuf:"bytes,5,opt,name=waste,proto3" json:"waste,omitempty"`
+	// Waste at restarts after a clean, not in waste.
+	RestartWaste *TableColumn `protobuf:"bytes,6,opt,name=restart_waste,json=restartWaste,proto3" json:"restart_waste,omitempty"`
+	// Waste in set-up.
+	SetupWaste *TableColumn `protobuf:"bytes,7,opt,name=setup_waste,json=setupWaste,proto3" json:"setup_waste,omitempty"`
+	// Booked contamination waste.
+	ContaminationWaste *TableColumn `protobuf:"bytes,8,opt,name=contamination_waste,json=contaminationWaste,proto3" json:"contamination_waste,omitempty"`
+	// Contamination time.
+	ContaminationTime *TableColumn `protobuf:"bytes,9,opt,name=contamination_time,json=contaminationTime,proto3" json:"contamination_time,omitempty"`
+	// Booked waste that a clean should not go with: splices, material.
+	UnrelatedWaste *TableColumn `protobuf:"bytes,10,opt,name=unrelated_waste,json=unrelatedWaste,proto3" json:"unrelated_waste,omitempty"`
+	// Planned length.
+	Planned *TableColumn `protobuf:"bytes,11,opt,name=planned,proto3" json:"planned,omitempty"`
+	// Planned busy time.
+	PlannedTime *TableColumn `protobuf:"bytes,12,opt,name=planned_time,json=plannedTime,proto3" json:"planned_time,omitempty"`
+	// Jobs run.
+	Jobs string `protobuf:"bytes,13,opt,name=jobs,proto3" json:"jobs,omitempty"`
+	// Shifts worked.
+	Shifts string `protobuf:"bytes,14,opt,name=shifts,proto3" json:"shifts,omitempty"`
+	// Share of the planned time that is known; absent: all of it.
+	Coverage *TableColumn `protobuf:"bytes,15,opt,name=coverage,proto3" json:"coverage,omitempty"`
+	// Length by product family, one column each.
+	Families []*TableColumn `protobuf:"bytes,16,rep,name=families,proto3" json:"families,omitempty"`
+	// Stations.
+	Stations      []*StationColumns `protobuf:"bytes,17,rep,name=stations,proto3" json:"stations,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StudyColumns) Reset() {
+	*x = StudyColumns{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StudyColumns) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StudyColumns) ProtoMessage() {}
+
+func (x *StudyColumns) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StudyColumns.ProtoReflect.Descriptor instead.
+func (*StudyColumns) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *StudyColumns) GetPress() string {
+	if x != nil {
+		return x.Press
+	}
+	return ""
+}
+
+func (x *StudyColumns) GetPlant() string {
+	if x != nil {
+		return x.Plant
+	}
+	return ""
+}
+
+func (x *StudyColumns) GetDay() string {
+	if x != nil {
+		return x.Day
+	}
+	return ""
+}
+
+func (x *StudyColumns) GetRun() *TableColumn {
+	if x != nil {
+		return x.Run
+	}
+	return nil
+}
+
+func (x *StudyColumns) GetWaste() *TableColumn {
+	if x != nil {
+		return x.Waste
+	}
+	return nil
+}
+
+func (x *StudyColumns) GetRestartWaste() *TableColumn {
+	if x != nil {
+		return x.RestartWaste
+	}
+	return nil
+}
+
+func (x *StudyColumns) GetSetupWaste() *TableColumn {
+	if x != nil {
+		return x.SetupWaste
+	}
+	return nil
+}
+
+func (x *StudyColumns) GetContaminationWaste() *TableColumn {
+	if x != nil {
+		return x.ContaminationWaste
+	}
+	return nil
+}
+
+func (x *StudyColumns) GetContaminationTime() *TableColumn {
+	if x != nil {
+		return x.ContaminationTime
+	}
+	return nil
+}
+
+func (x *StudyColumns) GetUnrelatedWaste() *TableColumn {
+	if x != nil {
+		return x.UnrelatedWaste
+	}
+	return nil
+}
+
+func (x *StudyColumns) GetPlanned() *TableColumn {
+	if x != nil {
+		return x.Planned
+	}
+	return nil
+}
+
+func (x *StudyColumns) GetPlannedTime() *TableColumn {
+	if x != nil {
+		return x.PlannedTime
+	}
+	return nil
+}
+
+func (x *StudyColumns) GetJobs() string {
+	if x != nil {
+		return x.Jobs
+	}
+	return ""
+}
+
+func (x *StudyColumns) GetShifts() string {
+	if x != nil {
+		return x.Shifts
+	}
+	return ""
+}
+
+func (x *StudyColumns) GetCoverage() *TableColumn {
+	if x != nil {
+		return x.Coverage
+	}
+	return nil
+}
+
+func (x *StudyColumns) GetFamilies() []*TableColumn {
+	if x != nil {
+		return x.Families
+	}
+	return nil
+}
+
+func (x *StudyColumns) GetStations() []*StationColumns {
+	if x != nil {
+		return x.Stations
+	}
+	return nil
+}
+
+// TrialPlan assigns one of several cleaning schedules to every press-week at
+// random. It is a function of what stands here: the same seed gives the same
+// plan.
+type TrialPlan struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Which production days; whole ISO weeks are assigned.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// The station whose cleaning is varied.
+	Station string `protobuf:"bytes,3,opt,name=station,proto3" json:"station,omitempty"`
+	// Schedules to choose from, as "every n-th required window": 1 is today's.
+	Every []int32 `protobuf:"varint,4,rep,packed,name=every,proto3" json:"every,omitempty"`
+	// Seed of the draw.
+	Seed          uint64 `protobuf:"varint,5,opt,name=seed,proto3" json:"seed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TrialPlan) Reset() {
+	*x = TrialPlan{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TrialPlan) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TrialPlan) ProtoMessage() {}
+
+func (x *TrialPlan) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TrialPlan.ProtoReflect.Descriptor instead.
+func (*TrialPlan) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *TrialPlan) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *TrialPlan) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *TrialPlan) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *TrialPlan) GetEvery() []int32 {
+	if x != nil {
+		return x.Every
+	}
+	return nil
+}
+
+func (x *TrialPlan) GetSeed() uint64 {
+	if x != nil {
+		return x.Seed
+	}
+	return 0
+}
+
+// TrialAssignment is what one press does in one ISO week.
+type TrialAssignment struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "plant/press".
+	Press string `protobuf:"bytes,1,opt,name=press,proto3" json:"press,omitempty"`
+	// Monday of the week, YYYY-MM-DD.
+	Week string `protobuf:"bytes,2,opt,name=week,proto3" json:"week,omitempty"`
+	// Clean at every n-th required window.
+	Every         int32 `protobuf:"varint,3,opt,name=every,proto3" json:"every,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TrialAssignment) Reset() {
+	*x = TrialAssignment{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TrialAssignment) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TrialAssignment) ProtoMessage() {}
+
+func (x *TrialAssignment) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TrialAssignment.ProtoReflect.Descriptor instead.
+func (*TrialAssignment) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *TrialAssignment) GetPress() string {
+	if x != nil {
+		return x.Press
+	}
+	return ""
+}
+
+func (x *TrialAssignment) GetWeek() string {
+	if x != nil {
+		return x.Week
+	}
+	return ""
+}
+
+func (x *TrialAssignment) GetEvery() int32 {
+	if x != nil {
+		return x.Every
+	}
+	return 0
+}
+
+// PlanTrialRequest asks for a plan.
+type PlanTrialRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The plan to draw.
+	Plan          *TrialPlan `protobuf:"bytes,1,opt,name=plan,proto3" json:"plan,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlanTrialRequest) Reset() {
+	*x = PlanTrialRequest{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanTrialRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanTrialRequest) ProtoMessage() {}
+
+func (x *PlanTrialRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanTrialRequest.ProtoReflect.Descriptor instead.
+func (*PlanTrialRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *PlanTrialRequest) GetPlan() *TrialPlan {
+	if x != nil {
+		return x.Plan
+	}
+	return nil
+}
+
+// PlanTrialResponse is the plan.
+type PlanTrialResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By press, then by week.
+	Assignments []*TrialAssignment `protobuf:"bytes,1,rep,name=assignments,proto3" json:"assignments,omitempty"`
+	// Why a plan may not be drawn (safety-critical task, beyond the maker's
+	// interval); there are no assignments then.
+	Refusals []string `protobuf:"bytes,2,rep,name=refusals,proto3" json:"refusals,omitempty"`
+	// What the crews and their manager must know, and the cautions.
+	Notes []string `protobuf:"bytes,3,rep,name=notes,proto3" json:"notes,omitempty"`
+	// Smallest difference found in four of five such trials, meters a window; 0:
+	// not known.
+	DetectableMeters float64 `protobuf:"fixed64,4,opt,name=detectable_meters,json=detectableMeters,proto3" json:"detectable_meters,omitempty"`
+	// The plan as it was drawn: to be kept, and given as the trial of the study.
+	Plan          *TrialPlan `protobuf:"bytes,5,opt,name=plan,proto3" json:"plan,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlanTrialResponse) Reset() {
+	*x = PlanTrialResponse{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanTrialResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanTrialResponse) ProtoMessage() {}
+
+func (x *PlanTrialResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanTrialResponse.ProtoReflect.Descriptor instead.
+func (*PlanTrialResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *PlanTrialResponse) GetAssignments() []*TrialAssignment {
+	if x != nil {
+		return x.Assignments
+	}
+	return nil
+}
+
+func (x *PlanTrialResponse) GetRefusals() []string {
+	if x != nil {
+		return x.Refusals
+	}
+	return nil
+}
+
+func (x *PlanTrialResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *PlanTrialResponse) GetDetectableMeters() float64 {
+	if x != nil {
+		return x.DetectableMeters
+	}
+	return 0
+}
+
+func (x *PlanTrialResponse) GetPlan() *TrialPlan {
+	if x != nil {
+		return x.Plan
+	}
+	return nil
+}
+
+// GetStudyPlotRequest asks for a figure.
+type GetStudyPlotRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Study id.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// Which figure.
+	Plot StudyPlot `protobuf:"varint,2,opt,name=plot,proto3,enum=downweb.v1.StudyPlot" json:"plot,omitempty"`
+	// Station slug (or block of stations), where the figure is of one.
+	Station string `protobuf:"bytes,3,opt,name=station,proto3" json:"station,omitempty"`
+	// Format.
+	Format PlotFormat `protobuf:"varint,4,opt,name=format,proto3,enum=downweb.v1.PlotFormat" json:"format,omitempty"`
+	// Costs, for the cost curve.
+	Costs         *IntervalCosts `protobuf:"bytes,5,opt,name=costs,proto3" json:"costs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetStudyPlotRequest) Reset() {
+	*x = GetStudyPlotRequest{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetStudyPlotRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetStudyPlotRequest) ProtoMessage() {}
+
+func (x *GetStudyPlotRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetStudyPlotRequest.ProtoReflect.Descriptor instead.
+func (*GetStudyPlotRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *GetStudyPlotRequest) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *GetStudyPlotRequest) GetPlot() StudyPlot {
+	if x != nil {
+		return x.Plot
+	}
+	return StudyPlot_STUDY_PLOT_UNSPECIFIED
+}
+
+func (x *GetStudyPlotRequest) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *GetStudyPlotRequest) GetFormat() PlotFormat {
+	if x != nil {
+		return x.Format
+	}
+	return PlotFormat_PLOT_FORMAT_UNSPECIFIED
+}
+
+func (x *GetStudyPlotRequest) GetCosts() *IntervalCosts {
+	if x != nil {
+		return x.Costs
+	}
+	return nil
+}
+
+// GetStudyPlotResponse is the figure.
+type GetStudyPlotResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The file.
+	Data []byte `protobuf:"bytes,1,opt,name=data,proto3" json:"data,omitempty"`
+	// "image/svg+xml" or "image/png".
+	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// What the figure shows, in words, for those who do not see it.
+	Description   string `protobuf:"bytes,3,opt,name=description,proto3" json:"description,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetStudyPlotResponse) Reset() {
+	*x = GetStudyPlotResponse{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetStudyPlotResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetStudyPlotResponse) ProtoMessage() {}
+
+func (x *GetStudyPlotResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetStudyPlotResponse.ProtoReflect.Descriptor instead.
+func (*GetStudyPlotResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *GetStudyPlotResponse) GetData() []byte {
+	if x != nil {
+		return x.Data
+	}
+	return nil
+}
+
+func (x *GetStudyPlotResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *GetStudyPlotResponse) GetDescription() string {
+	if x != nil {
+		return x.Description
+	}
+	return ""
+}
+
+// GetStudyReportRequest names a study.
+type GetStudyReportRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id.
+	Id            string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetStudyReportRequest) Reset() {
+	*x = GetStudyReportRequest{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetStudyReportRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetStudyReportRequest) ProtoMessage() {}
+
+func (x *GetStudyReportRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetStudyReportRequest.ProtoReflect.Descriptor instead.
+func (*GetStudyReportRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *GetStudyReportRequest) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+// GetStudyReportResponse is the page.
+type GetStudyReportResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// HTML with its figures inside; no request to anywhere.
+	Html          []byte `protobuf:"bytes,1,opt,name=html,proto3" json:"html,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetStudyReportResponse) Reset() {
+	*x = GetStudyReportResponse{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetStudyReportResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetStudyReportResponse) ProtoMessage() {}
+
+func (x *GetStudyReportResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetStudyReportResponse.ProtoReflect.Descriptor instead.
+func (*GetStudyReportResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *GetStudyReportResponse) GetHtml() []byte {
+	if x != nil {
+		return x.Html
+	}
+	return nil
+}
+
+// CostRange is an amount that is only known to lie between two ends.
+type CostRange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Decimal string.
+	Low string `protobuf:"bytes,1,opt,name=low,proto3" json:"low,omitempty"`
+	// Decimal string; empty: as low.
+	High          string `protobuf:"bytes,2,opt,name=high,proto3" json:"high,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CostRange) Reset() {
+	*x = CostRange{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CostRange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CostRange) ProtoMessage() {}
+
+func (x *CostRange) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CostRange.ProtoReflect.Descriptor instead.
+func (*CostRange) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *CostRange) GetLow() string {
+	if x != nil {
+		return x.Low
+	}
+	return ""
+}
+
+func (x *CostRange) GetHigh() string {
+	if x != nil {
+		return x.High
+	}
+	return ""
+}
+
+// IntervalCosts are stated by who asks.
+type IntervalCosts struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// ISO 4217 code of both.
+	Currency string `protobuf:"bytes,1,opt,name=currency,proto3" json:"currency,omitempty"`
+	// What one more clean of this station alone costs: hands-on minutes, restart
+	// waste, materials.
+	Clean *CostRange `protobuf:"bytes,2,opt,name=clean,proto3" json:"clean,omitempty"`
+	// What a meter wasted costs; absent: the plant's own price.
+	Meter         *CostRange `protobuf:"bytes,3,opt,name=meter,proto3" json:"meter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IntervalCosts) Reset() {
+	*x = IntervalCosts{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IntervalCosts) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IntervalCosts) ProtoMessage() {}
+
+func (x *IntervalCosts) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IntervalCosts.ProtoReflect.Descriptor instead.
+func (*IntervalCosts) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *IntervalCosts) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+func (x *IntervalCosts) GetClean() *CostRange {
+	if x != nil {
+		return x.Clean
+	}
+	return nil
+}
+
+func (x *IntervalCosts) GetMeter() *CostRange {
+	if x != nil {
+		return x.Meter
+	}
+	return nil
+}
+
+// EstimateIntervalRequest asks what interval pays.
+type EstimateIntervalRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Study that the growth is from.
+	StudyId string `protobuf:"bytes,1,opt,name=study_id,json=studyId,proto3" json:"study_id,omitempty"`
+	// Station slug (or block of stations).
+	Station string `protobuf:"bytes,2,opt,name=station,proto3" json:"station,omitempty"`
+	// Costs.
+	Costs *IntervalCosts `protobuf:"bytes,3,opt,name=costs,proto3" json:"costs,omitempty"`
+	// The maker's longest interval, km of web; 0: as the plan says, or not known.
+	MakerLimitKm float64 `protobuf:"fixed64,4,opt,name=maker_limit_km,json=makerLimitKm,proto3" json:"maker_limit_km,omitempty"`
+	// What the caller states in writing to go beyond the maker's interval.
+	Override      string `protobuf:"bytes,5,opt,name=override,proto3" json:"override,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EstimateIntervalRequest) Reset() {
+	*x = EstimateIntervalRequest{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EstimateIntervalRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EstimateIntervalRequest) ProtoMessage() {}
+
+func (x *EstimateIntervalRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EstimateIntervalRequest.ProtoReflect.Descriptor instead.
+func (*EstimateIntervalRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *EstimateIntervalRequest) GetStudyId() string {
+	if x != nil {
+		return x.StudyId
+	}
+	return ""
+}
+
+func (x *EstimateIntervalRequest) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *EstimateIntervalRequest) GetCosts() *IntervalCosts {
+	if x != nil {
+		return x.Costs
+	}
+	return nil
+}
+
+func (x *EstimateIntervalRequest) GetMakerLimitKm() float64 {
+	if x != nil {
+		return x.MakerLimitKm
+	}
+	return 0
+}
+
+func (x *EstimateIntervalRequest) GetOverride() string {
+	if x != nil {
+		return x.Override
+	}
+	return ""
+}
+
+// IntervalPoint of the cost curve.
+type IntervalPoint struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Interval, km of web.
+	Km float64 `protobuf:"fixed64,1,opt,name=km,proto3" json:"km,omitempty"`
+	// Cost a km of web.
+	Cost float64 `protobuf:"fixed64,2,opt,name=cost,proto3" json:"cost,omitempty"`
+	// Lower end over the growth's interval and the ranges of the costs.
+	Low float64 `protobuf:"fixed64,3,opt,name=low,proto3" json:"low,omitempty"`
+	// Upper end.
+	High          float64 `protobuf:"fixed64,4,opt,name=high,proto3" json:"high,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IntervalPoint) Reset() {
+	*x = IntervalPoint{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IntervalPoint) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IntervalPoint) ProtoMessage() {}
+
+func (x *IntervalPoint) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IntervalPoint.ProtoReflect.Descriptor instead.
+func (*IntervalPoint) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *IntervalPoint) GetKm() float64 {
+	if x != nil {
+		return x.Km
+	}
+	return 0
+}
+
+func (x *IntervalPoint) GetCost() float64 {
+	if x != nil {
+		return x.Cost
+	}
+	return 0
+}
+
+func (x *IntervalPoint) GetLow() float64 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *IntervalPoint) GetHigh() float64 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
+// IntervalRefusal is a rule that fired.
+type IntervalRefusal struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Short name of the rule.
+	Rule string `protobuf:"bytes,1,opt,name=rule,proto3" json:"rule,omitempty"`
+	// The figure that fired it, in words.
+	Reason        string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IntervalRefusal) Reset() {
+	*x = IntervalRefusal{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IntervalRefusal) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IntervalRefusal) ProtoMessage() {}
+
+func (x *IntervalRefusal) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IntervalRefusal.ProtoReflect.Descriptor instead.
+func (*IntervalRefusal) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *IntervalRefusal) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *IntervalRefusal) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// EstimateIntervalResponse is the answer.
+type EstimateIntervalResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Refused: only the curve, and lower_end_km where there is one, may be read.
+	Refusals []*IntervalRefusal `protobuf:"bytes,1,rep,name=refusals,proto3" json:"refusals,omitempty"`
+	// All intervals from here to to_km cost at most 5 % more than the best.
+	FromKm float64 `protobuf:"fixed64,2,opt,name=from_km,json=fromKm,proto3" json:"from_km,omitempty"`
+	// See from_km.
+	ToKm float64 `protobuf:"fixed64,3,opt,name=to_km,json=toKm,proto3" json:"to_km,omitempty"`
+	// Where the curve is lowest.
+	BestKm float64 `protobuf:"fixed64,4,opt,name=best_km,json=bestKm,proto3" json:"best_km,omitempty"`
+	// Lower end of its 95 % interval.
+	BestLowKm float64 `protobuf:"fixed64,5,opt,name=best_low_km,json=bestLowKm,proto3" json:"best_low_km,omitempty"`
+	// Upper end; absent: beyond the data.
+	BestHighKm *float64 `protobuf:"fixed64,6,opt,name=best_high_km,json=bestHighKm,proto3,oneof" json:"best_high_km,omitempty"`
+	// Today's practice (median interval), km.
+	TodayKm float64 `protobuf:"fixed64,7,opt,name=today_km,json=todayKm,proto3" json:"today_km,omitempty"`
+	// Its cost a km.
+	TodayCost float64 `protobuf:"fixed64,8,opt,name=today_cost,json=todayCost,proto3" json:"today_cost,omitempty"`
+	// Longest interval that was run, km ("never before that"), and its cost a km.
+	LongestKm float64 `protobuf:"fixed64,9,opt,name=longest_km,json=longestKm,proto3" json:"longest_km,omitempty"`
+	// See longest_km.
+	LongestCost float64 `protobuf:"fixed64,10,opt,name=longest_cost,json=longestCost,proto3" json:"longest_cost,omitempty"`
+	// Lower end of the optimum where no growth was seen; 0: none.
+	LowerEndKm float64 `protobuf:"fixed64,11,opt,name=lower_end_km,json=lowerEndKm,proto3" json:"lower_end_km,omitempty"`
+	// Cost curve.
+	Curve []*IntervalPoint `protobuf:"bytes,12,rep,name=curve,proto3" json:"curve,omitempty"`
+	// Cost a km at best_km.
+	BestCost float64 `protobuf:"fixed64,13,opt,name=best_cost,json=bestCost,proto3" json:"best_cost,omitempty"`
+	// How far the answer moves with the costs and the growth, in words.
+	Sensitivity []string `protobuf:"bytes,14,rep,name=sensitivity,proto3" json:"sensitivity,omitempty"`
+	// Assumptions, and the cautions.
+	Notes []string `protobuf:"bytes,15,rep,name=notes,proto3" json:"notes,omitempty"`
+	// Currency of the costs.
+	Currency      string `protobuf:"bytes,16,opt,name=currency,proto3" json:"currency,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EstimateIntervalResponse) Reset() {
+	*x = EstimateIntervalResponse{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EstimateIntervalResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EstimateIntervalResponse) ProtoMessage() {}
+
+func (x *EstimateIntervalResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EstimateIntervalResponse.ProtoReflect.Descriptor instead.
+func (*EstimateIntervalResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *EstimateIntervalResponse) GetRefusals() []*IntervalRefusal {
+	if x != nil {
+		return x.Refusals
+	}
+	return nil
+}
+
+func (x *EstimateIntervalResponse) GetFromKm() float64 {
+	if x != nil {
+		return x.FromKm
+	}
+	return 0
+}
+
+func (x *EstimateIntervalResponse) GetToKm() float64 {
+	if x != nil {
+		return x.ToKm
+	}
+	return 0
+}
+
+func (x *EstimateIntervalResponse) GetBestKm() float64 {
+	if x != nil {
+		return x.BestKm
+	}
+	return 0
+}
+
+func (x *EstimateIntervalResponse) GetBestLowKm() float64 {
+	if x != nil {
+		return x.BestLowKm
+	}
+	return 0
+}
+
+func (x *EstimateIntervalResponse) GetBestHighKm() float64 {
+	if x != nil && x.BestHighKm != nil {
+		return *x.BestHighKm
+	}
+	return 0
+}
+
+func (x *EstimateIntervalResponse) GetTodayKm() float64 {
+	if x != nil {
+		return x.TodayKm
+	}
+	return 0
+}
+
+func (x *EstimateIntervalResponse) GetTodayCost() float64 {
+	if x != nil {
+		return x.TodayCost
+	}
+	return 0
+}
+
+func (x *EstimateIntervalResponse) GetLongestKm() float64 {
+	if x != nil {
+		return x.LongestKm
+	}
+	return 0
+}
+
+func (x *EstimateIntervalResponse) GetLongestCost() float64 {
+	if x != nil {
+		return x.LongestCost
+	}
+	return 0
+}
+
+func (x *EstimateIntervalResponse) GetLowerEndKm() float64 {
+	if x != nil {
+		return x.LowerEndKm
+	}
+	return 0
+}
+
+func (x *EstimateIntervalResponse) GetCurve() []*IntervalPoint {
+	if x != nil {
+		return x.Curve
+	}
+	return nil
+}
+
+func (x *EstimateIntervalResponse) GetBestCost() float64 {
+	if x != nil {
+		return x.BestCost
+	}
+	return 0
+}
+
+func (x *EstimateIntervalResponse) GetSensitivity() []string {
+	if x != nil {
+		return x.Sensitivity
+	}
+	return nil
+}
+
+func (x *EstimateIntervalResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *EstimateIntervalResponse) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+// EstimateLifeRequest names a station of a scope.
+type EstimateLifeRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which presses.
+	Scope *Scope `protobuf:"bytes,1,opt,name=scope,proto3" json:"scope,omitempty"`
+	// Which production days.
+	Period *Period `protobuf:"bytes,2,opt,name=period,proto3" json:"period,omitempty"`
+	// Station slug.
+	Station string `protobuf:"bytes,3,opt,name=station,proto3" json:"station,omitempty"`
+	// Clock of the lives: "run_hours" (default) or "km".
+	Clock string `protobuf:"bytes,4,opt,name=clock,proto3" json:"clock,omitempty"`
+	// Cost of a planned replacement, of which currency is the code; absent: no
+	// advice.
+	Costs *IntervalCosts `protobuf:"bytes,5,opt,name=costs,proto3" json:"costs,omitempty"`
+	// Cost of a failure, decimal string in the same currency.
+	FailureCost   string `protobuf:"bytes,6,opt,name=failure_cost,json=failureCost,proto3" json:"failure_cost,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EstimateLifeRequest) Reset() {
+	*x = EstimateLifeRequest{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EstimateLifeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EstimateLifeRequest) ProtoMessage() {}
+
+func (x *EstimateLifeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EstimateLifeRequest.ProtoReflect.Descriptor instead.
+func (*EstimateLifeRequest) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *EstimateLifeRequest) GetScope() *Scope {
+	if x != nil {
+		return x.Scope
+	}
+	return nil
+}
+
+func (x *EstimateLifeRequest) GetPeriod() *Period {
+	if x != nil {
+		return x.Period
+	}
+	return nil
+}
+
+func (x *EstimateLifeRequest) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *EstimateLifeRequest) GetClock() string {
+	if x != nil {
+		return x.Clock
+	}
+	return ""
+}
+
+func (x *EstimateLifeRequest) GetCosts() *IntervalCosts {
+	if x != nil {
+		return x.Costs
+	}
+	return nil
+}
+
+func (x *EstimateLifeRequest) GetFailureCost() string {
+	if x != nil {
+		return x.FailureCost
+	}
+	return ""
+}
+
+// LifePoint is a step of the Kaplan-Meier curve.
+type LifePoint struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Age on the clock.
+	Age float64 `protobuf:"fixed64,1,opt,name=age,proto3" json:"age,omitempty"`
+	// Share that lives longer.
+	Survival float64 `protobuf:"fixed64,2,opt,name=survival,proto3" json:"survival,omitempty"`
+	// Lower end of its 95 % interval.
+	Low float64 `protobuf:"fixed64,3,opt,name=low,proto3" json:"low,omitempty"`
+	// Upper end.
+	High float64 `protobuf:"fixed64,4,opt,name=high,proto3" json:"high,omitempty"`
+	// Lives that reached this age.
+	AtRisk int64 `protobuf:"varint,5,opt,name=at_risk,json=atRisk,proto3" json:"at_risk,omitempty"`
+	// Failures at it.
+	Failures      int64 `protobuf:"varint,6,opt,name=failures,proto3" json:"failures,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LifePoint) Reset() {
+	*x = LifePoint{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LifePoint) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LifePoint) ProtoMessage() {}
+
+func (x *LifePoint) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LifePoint.ProtoReflect.Descriptor instead.
+func (*LifePoint) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *LifePoint) GetAge() float64 {
+	if x != nil {
+		return x.Age
+	}
+	return 0
+}
+
+func (x *LifePoint) GetSurvival() float64 {
+	if x != nil {
+		return x.Survival
+	}
+	return 0
+}
+
+func (x *LifePoint) GetLow() float64 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *LifePoint) GetHigh() float64 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
+func (x *LifePoint) GetAtRisk() int64 {
+	if x != nil {
+		return x.AtRisk
+	}
+	return 0
+}
+
+func (x *LifePoint) GetFailures() int64 {
+	if x != nil {
+		return x.Failures
+	}
+	return 0
+}
+
+// FailureReason is one row of the Pareto.
+type FailureReason struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Reason code of the registry.
+	Reason string `protobuf:"bytes,1,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Failures.
+	Failures int64 `protobuf:"varint,2,opt,name=failures,proto3" json:"failures,omitempty"`
+	// Repair minutes.
+	Minutes float64 `protobuf:"fixed64,3,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// Share of all failures to here, this one included.
+	CumulativeShare float64 `protobuf:"fixed64,4,opt,name=cumulative_share,json=cumulativeShare,proto3" json:"cumulative_share,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
+}
+
+func (x *FailureReason) Reset() {
+	*x = FailureReason{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FailureReason) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FailureReason) ProtoMessage() {}
+
+func (x *FailureReason) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FailureReason.ProtoReflect.Descriptor instead.
+func (*FailureReason) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *FailureReason) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *FailureReason) GetFailures() int64 {
+	if x != nil {
+		return x.Failures
+	}
+	return 0
+}
+
+func (x *FailureReason) GetMinutes() float64 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *FailureReason) GetCumulativeShare() float64 {
+	if x != nil {
+		return x.CumulativeShare
+	}
+	return 0
+}
+
+// EstimateLifeResponse is the answer.
+type EstimateLifeResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Lives, failed and not.
+	Lives int64 `protobuf:"varint,1,opt,name=lives,proto3" json:"lives,omitempty"`
+	// Of them failed.
+	Failures int64 `protobuf:"varint,2,opt,name=failures,proto3" json:"failures,omitempty"`
+	// Kaplan-Meier.
+	Curve []*LifePoint `protobuf:"bytes,3,rep,name=curve,proto3" json:"curve,omitempty"`
+	// Weibull shape.
+	Shape *Estimate `protobuf:"bytes,4,opt,name=shape,proto3" json:"shape,omitempty"`
+	// Weibull scale, on the clock.
+	Scale *Estimate `protobuf:"bytes,5,opt,name=scale,proto3" json:"scale,omitempty"`
+	// Age by which one in ten has failed.
+	B10 *Estimate `protobuf:"bytes,6,opt,name=b10,proto3" json:"b10,omitempty"`
+	// Reasons, most frequent first.
+	Reasons []*FailureReason `protobuf:"bytes,7,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// Age at which planned replacement costs least; 0: none.
+	ReplaceAt float64 `protobuf:"fixed64,8,opt,name=replace_at,json=replaceAt,proto3" json:"replace_at,omitempty"`
+	// Why there is no advice.
+	Refusals []*IntervalRefusal `protobuf:"bytes,9,rep,name=refusals,proto3" json:"refusals,omitempty"`
+	// Assumptions, and the cautions.
+	Notes []string `protobuf:"bytes,10,rep,name=notes,proto3" json:"notes,omitempty"`
+	// "h" or "km".
+	Unit string `protobuf:"bytes,11,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Kaplan-Meier with cleans on demand, and stations found heavily soiled, as
+	// failures too: such cleans are no chance endings of a life.
+	CurveWithCleans []*LifePoint `protobuf:"bytes,12,rep,name=curve_with_cleans,json=curveWithCleans,proto3" json:"curve_with_cleans,omitempty"`
+	// Failures of that curve.
+	FailuresWithCleans int64 `protobuf:"varint,13,opt,name=failures_with_cleans,json=failuresWithCleans,proto3" json:"failures_with_cleans,omitempty"`
+	// Weibull shape of it.
+	ShapeWithCleans *Estimate `protobuf:"bytes,14,opt,name=shape_with_cleans,json=shapeWithCleans,proto3" json:"shape_with_cleans,omitempty"`
+	// Cost of a unit of the clock at replace_at, decimal string.
+	ReplaceCost string `protobuf:"bytes,15,opt,name=replace_cost,json=replaceCost,proto3" json:"replace_cost,omitempty"`
+	// The same without planned replacement.
+	RunToFailureCost string `protobuf:"bytes,16,opt,name=run_to_failure_cost,json=runToFailureCost,proto3" json:"run_to_failure_cost,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *EstimateLifeResponse) Reset() {
+	*x = EstimateLifeResponse{}
+	mi := &file_downweb_v1_study_service_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EstimateLifeResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EstimateLifeResponse) ProtoMessage() {}
+
+func (x *EstimateLifeResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_downweb_v1_study_service_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EstimateLifeResponse.ProtoReflect.Descriptor instead.
+func (*EstimateLifeResponse) Descriptor() ([]byte, []int) {
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *EstimateLifeResponse) GetLives() int64 {
+	if x != nil {
+		return x.Lives
+	}
+	return 0
+}
+
+func (x *EstimateLifeResponse) GetFailures() int64 {
+	if x != nil {
+		return x.Failures
+	}
+	return 0
+}
+
+func (x *EstimateLifeResponse) GetCurve() []*LifePoint {
+	if x != nil {
+		return x.Curve
+	}
+	return nil
+}
+
+func (x *EstimateLifeResponse) GetShape() *Estimate {
+	if x != nil {
+		return x.Shape
+	}
+	return nil
+}
+
+func (x *EstimateLifeResponse) GetScale() *Estimate {
+	if x != nil {
+		return x.Scale
+	}
+	return nil
+}
+
+func (x *EstimateLifeResponse) GetB10() *Estimate {
+	if x != nil {
+		return x.B10
+	}
+	return nil
+}
+
+func (x *EstimateLifeResponse) GetReasons() []*FailureReason {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
+func (x *EstimateLifeResponse) GetReplaceAt() float64 {
+	if x != nil {
+		return x.ReplaceAt
+	}
+	return 0
+}
+
+func (x *EstimateLifeResponse) GetRefusals() []*IntervalRefusal {
+	if x != nil {
+		return x.Refusals
+	}
+	return nil
+}
+
+func (x *EstimateLifeResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *EstimateLifeResponse) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *EstimateLifeResponse) GetCurveWithCleans() []*LifePoint {
+	if x != nil {
+		return x.CurveWithCleans
+	}
+	return nil
+}
+
+func (x *EstimateLifeResponse) GetFailuresWithCleans() int64 {
+	if x != nil {
+		return x.FailuresWithCleans
+	}
+	return 0
+}
+
+func (x *EstimateLifeResponse) GetShapeWithCleans() *Estimate {
+	if x != nil {
+		return x.ShapeWithCleans
+	}
+	return nil
+}
+
+func (x *EstimateLifeResponse) GetReplaceCost() string {
+	if x != nil {
+		return x.ReplaceCost
+	}
+	return ""
+}
+
+func (x *EstimateLifeResponse) GetRunToFailureCost() string {
+	if x != nil {
+		return x.RunToFailureCost
+	}
+	return ""
+}
+
 // Study is kept for ever.
 type Study struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -290,14 +2241,18 @@ type Study struct {
 	// Rows used, rows left out and why, presses.
 	DataNotes []string `protobuf:"bytes,13,rep,name=data_notes,json=dataNotes,proto3" json:"data_notes,omitempty"`
 	// Program version that computed it.
-	Version       string `protobuf:"bytes,14,opt,name=version,proto3" json:"version,omitempty"`
+	Version string `protobuf:"bytes,14,opt,name=version,proto3" json:"version,omitempty"`
+	// Studies answered before of the same data set, or of the same presses and
+	// days, oldest first: an edited spec is a new study, and its report names those
+	// before.
+	Predecessors  []string `protobuf:"bytes,15,rep,name=predecessors,proto3" json:"predecessors,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Study) Reset() {
 	*x = Study{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[1]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -309,7 +2264,7 @@ func (x *Study) String() string {
 func (*Study) ProtoMessage() {}
 
 func (x *Study) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[1]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -322,7 +2277,7 @@ func (x *Study) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Study.ProtoReflect.Descriptor instead.
 func (*Study) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{1}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Study) GetId() string {
@@ -423,6 +2378,13 @@ func (x *Study) GetVersion() string {
 	return ""
 }
 
+func (x *Study) GetPredecessors() []string {
+	if x != nil {
+		return x.Predecessors
+	}
+	return nil
+}
+
 // StationFinding is one station's line.
 type StationFinding struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -436,7 +2398,7 @@ type StationFinding struct {
 	P float64 `protobuf:"fixed64,4,opt,name=p,proto3" json:"p,omitempty"`
 	// Adjusted over the stations (step-down max-T).
 	PAdjusted float64 `protobuf:"fixed64,5,opt,name=p_adjusted,json=pAdjusted,proto3" json:"p_adjusted,omitempty"`
-	// Grade of evidence, 0 to 3.
+	// Grade of evidence, 0 to 3; 4: windows assigned at random show it.
 	Grade int32 `protobuf:"varint,6,opt,name=grade,proto3" json:"grade,omitempty"`
 	// Runs that started not cleaned.
 	NotCleanedRows int64 `protobuf:"varint,7,opt,name=not_cleaned_rows,json=notCleanedRows,proto3" json:"not_cleaned_rows,omitempty"`
@@ -452,7 +2414,7 @@ type StationFinding struct {
 
 func (x *StationFinding) Reset() {
 	*x = StationFinding{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[2]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -464,7 +2426,7 @@ func (x *StationFinding) String() string {
 func (*StationFinding) ProtoMessage() {}
 
 func (x *StationFinding) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[2]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -477,7 +2439,7 @@ func (x *StationFinding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StationFinding.ProtoReflect.Descriptor instead.
 func (*StationFinding) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{2}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *StationFinding) GetStation() string {
@@ -561,7 +2523,7 @@ type CreateStudyRequest struct {
 
 func (x *CreateStudyRequest) Reset() {
 	*x = CreateStudyRequest{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[3]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -573,7 +2535,7 @@ func (x *CreateStudyRequest) String() string {
 func (*CreateStudyRequest) ProtoMessage() {}
 
 func (x *CreateStudyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[3]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -586,7 +2548,7 @@ func (x *CreateStudyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateStudyRequest.ProtoReflect.Descriptor instead.
 func (*CreateStudyRequest) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{3}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *CreateStudyRequest) GetSpec() *StudySpec {
@@ -607,7 +2569,7 @@ type CreateStudyResponse struct {
 
 func (x *CreateStudyResponse) Reset() {
 	*x = CreateStudyResponse{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[4]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -619,7 +2581,7 @@ func (x *CreateStudyResponse) String() string {
 func (*CreateStudyResponse) ProtoMessage() {}
 
 func (x *CreateStudyResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[4]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -632,7 +2594,7 @@ func (x *CreateStudyResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateStudyResponse.ProtoReflect.Descriptor instead.
 func (*CreateStudyResponse) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{4}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CreateStudyResponse) GetStudy() *Study {
@@ -653,7 +2615,7 @@ type GetStudyRequest struct {
 
 func (x *GetStudyRequest) Reset() {
 	*x = GetStudyRequest{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[5]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -665,7 +2627,7 @@ func (x *GetStudyRequest) String() string {
 func (*GetStudyRequest) ProtoMessage() {}
 
 func (x *GetStudyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[5]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -678,7 +2640,7 @@ func (x *GetStudyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStudyRequest.ProtoReflect.Descriptor instead.
 func (*GetStudyRequest) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{5}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *GetStudyRequest) GetId() string {
@@ -699,7 +2661,7 @@ type GetStudyResponse struct {
 
 func (x *GetStudyResponse) Reset() {
 	*x = GetStudyResponse{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[6]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -711,7 +2673,7 @@ func (x *GetStudyResponse) String() string {
 func (*GetStudyResponse) ProtoMessage() {}
 
 func (x *GetStudyResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[6]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -724,7 +2686,7 @@ func (x *GetStudyResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStudyResponse.ProtoReflect.Descriptor instead.
 func (*GetStudyResponse) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{6}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *GetStudyResponse) GetStudy() *Study {
@@ -747,7 +2709,7 @@ type ListStudiesRequest struct {
 
 func (x *ListStudiesRequest) Reset() {
 	*x = ListStudiesRequest{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[7]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -759,7 +2721,7 @@ func (x *ListStudiesRequest) String() string {
 func (*ListStudiesRequest) ProtoMessage() {}
 
 func (x *ListStudiesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[7]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -772,7 +2734,7 @@ func (x *ListStudiesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStudiesRequest.ProtoReflect.Descriptor instead.
 func (*ListStudiesRequest) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{7}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ListStudiesRequest) GetPageSize() int32 {
@@ -802,7 +2764,7 @@ type ListStudiesResponse struct {
 
 func (x *ListStudiesResponse) Reset() {
 	*x = ListStudiesResponse{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[8]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -814,7 +2776,7 @@ func (x *ListStudiesResponse) String() string {
 func (*ListStudiesResponse) ProtoMessage() {}
 
 func (x *ListStudiesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[8]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -827,7 +2789,7 @@ func (x *ListStudiesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStudiesResponse.ProtoReflect.Descriptor instead.
 func (*ListStudiesResponse) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{8}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ListStudiesResponse) GetStudies() []*Study {
@@ -855,7 +2817,7 @@ type WatchStudyRequest struct {
 
 func (x *WatchStudyRequest) Reset() {
 	*x = WatchStudyRequest{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[9]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -867,7 +2829,7 @@ func (x *WatchStudyRequest) String() string {
 func (*WatchStudyRequest) ProtoMessage() {}
 
 func (x *WatchStudyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[9]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -880,7 +2842,7 @@ func (x *WatchStudyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchStudyRequest.ProtoReflect.Descriptor instead.
 func (*WatchStudyRequest) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{9}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *WatchStudyRequest) GetId() string {
@@ -905,7 +2867,7 @@ type WatchStudyResponse struct {
 
 func (x *WatchStudyResponse) Reset() {
 	*x = WatchStudyResponse{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[10]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -917,7 +2879,7 @@ func (x *WatchStudyResponse) String() string {
 func (*WatchStudyResponse) ProtoMessage() {}
 
 func (x *WatchStudyResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[10]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -930,7 +2892,7 @@ func (x *WatchStudyResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchStudyResponse.ProtoReflect.Descriptor instead.
 func (*WatchStudyResponse) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{10}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *WatchStudyResponse) GetState() StudyState {
@@ -965,7 +2927,7 @@ type RerunStudyRequest struct {
 
 func (x *RerunStudyRequest) Reset() {
 	*x = RerunStudyRequest{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[11]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -977,7 +2939,7 @@ func (x *RerunStudyRequest) String() string {
 func (*RerunStudyRequest) ProtoMessage() {}
 
 func (x *RerunStudyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[11]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -990,7 +2952,7 @@ func (x *RerunStudyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RerunStudyRequest.ProtoReflect.Descriptor instead.
 func (*RerunStudyRequest) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{11}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *RerunStudyRequest) GetId() string {
@@ -1015,7 +2977,7 @@ type RerunStudyResponse struct {
 
 func (x *RerunStudyResponse) Reset() {
 	*x = RerunStudyResponse{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[12]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1027,7 +2989,7 @@ func (x *RerunStudyResponse) String() string {
 func (*RerunStudyResponse) ProtoMessage() {}
 
 func (x *RerunStudyResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[12]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1040,7 +3002,7 @@ func (x *RerunStudyResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RerunStudyResponse.ProtoReflect.Descriptor instead.
 func (*RerunStudyResponse) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{12}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *RerunStudyResponse) GetSame() bool {
@@ -1075,7 +3037,7 @@ type VerifyStudyRequest struct {
 
 func (x *VerifyStudyRequest) Reset() {
 	*x = VerifyStudyRequest{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[13]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1087,7 +3049,7 @@ func (x *VerifyStudyRequest) String() string {
 func (*VerifyStudyRequest) ProtoMessage() {}
 
 func (x *VerifyStudyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[13]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1100,7 +3062,7 @@ func (x *VerifyStudyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifyStudyRequest.ProtoReflect.Descriptor instead.
 func (*VerifyStudyRequest) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{13}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *VerifyStudyRequest) GetId() string {
@@ -1127,7 +3089,7 @@ type VerifyStudyResponse struct {
 
 func (x *VerifyStudyResponse) Reset() {
 	*x = VerifyStudyResponse{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[14]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1139,7 +3101,7 @@ func (x *VerifyStudyResponse) String() string {
 func (*VerifyStudyResponse) ProtoMessage() {}
 
 func (x *VerifyStudyResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[14]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1152,7 +3114,7 @@ func (x *VerifyStudyResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifyStudyResponse.ProtoReflect.Descriptor instead.
 func (*VerifyStudyResponse) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{14}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *VerifyStudyResponse) GetSame() bool {
@@ -1196,7 +3158,7 @@ type GetDataSetRequest struct {
 
 func (x *GetDataSetRequest) Reset() {
 	*x = GetDataSetRequest{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[15]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1208,7 +3170,7 @@ func (x *GetDataSetRequest) String() string {
 func (*GetDataSetRequest) ProtoMessage() {}
 
 func (x *GetDataSetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[15]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1221,7 +3183,7 @@ func (x *GetDataSetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDataSetRequest.ProtoReflect.Descriptor instead.
 func (*GetDataSetRequest) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{15}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *GetDataSetRequest) GetId() string {
@@ -1249,7 +3211,7 @@ type GetDataSetResponse struct {
 
 func (x *GetDataSetResponse) Reset() {
 	*x = GetDataSetResponse{}
-	mi := &file_downweb_v1_study_service_proto_msgTypes[16]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1261,7 +3223,7 @@ func (x *GetDataSetResponse) String() string {
 func (*GetDataSetResponse) ProtoMessage() {}
 
 func (x *GetDataSetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_downweb_v1_study_service_proto_msgTypes[16]
+	mi := &file_downweb_v1_study_service_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1274,7 +3236,7 @@ func (x *GetDataSetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDataSetResponse.ProtoReflect.Descriptor instead.
 func (*GetDataSetResponse) Descriptor() ([]byte, []int) {
-	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{16}
+	return file_downweb_v1_study_service_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *GetDataSetResponse) GetChunk() []byte {
@@ -1289,7 +3251,7 @@ var File_downweb_v1_study_service_proto protoreflect.FileDescriptor
 const file_downweb_v1_study_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1edownweb/v1/study_service.proto\x12\n" +
-	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17downweb/v1/common.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x99\x03\n" +
+	"downweb.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17downweb/v1/common.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa8\x04\n" +
 	"\tStudySpec\x12\x1e\n" +
 	"\x05title\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x05title\x12'\n" +
 	"\x05scope\x18\x02 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x12*\n" +
@@ -1302,9 +3264,159 @@ const file_downweb_v1_study_service_proto_rawDesc = "" +
 	"min_run_mm\x18\b \x01(\x03B\a\xbaH\x04\"\x02(\x00R\bminRunMm\x12:\n" +
 	"\fmin_coverage\x18\t \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00\xf0?)\x00\x00\x00\x00\x00\x00\x00\x00R\vminCoverage\x12\x14\n" +
 	"\x05block\x18\n" +
-	" \x01(\tR\x05blockB\n" +
+	" \x01(\tR\x05block\x12,\n" +
 	"\n" +
-	"\b_max_lag\"\xfa\x03\n" +
+	"dependence\x18\v \x01(\tB\f\xbaH\tr\aR\x00R\x03anyR\n" +
+	"dependence\x12+\n" +
+	"\x05trial\x18\f \x01(\v2\x15.downweb.v1.TrialPlanR\x05trial\x122\n" +
+	"\acolumns\x18\r \x01(\v2\x18.downweb.v1.StudyColumnsR\acolumnsB\n" +
+	"\n" +
+	"\b_max_lag\">\n" +
+	"\vTableColumn\x12\x1b\n" +
+	"\x04name\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\x04name\x12\x12\n" +
+	"\x04unit\x18\x02 \x01(\tR\x04unit\"\xa2\x01\n" +
+	"\x0eStationColumns\x12!\n" +
+	"\astation\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\astation\x12\x1d\n" +
+	"\x05state\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\x05state\x12\x14\n" +
+	"\x05found\x18\x03 \x01(\tR\x05found\x128\n" +
+	"\vsince_clean\x18\x04 \x01(\v2\x17.downweb.v1.TableColumnR\n" +
+	"sinceClean\"\xdb\x06\n" +
+	"\fStudyColumns\x12\x1d\n" +
+	"\x05press\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\x05press\x12\x14\n" +
+	"\x05plant\x18\x02 \x01(\tR\x05plant\x12\x19\n" +
+	"\x03day\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\x03day\x121\n" +
+	"\x03run\x18\x04 \x01(\v2\x17.downweb.v1.TableColumnB\x06\xbaH\x03\xc8\x01\x01R\x03run\x125\n" +
+	"\x05waste\x18\x05 \x01(\v2\x17.downweb.v1.TableColumnB\x06\xbaH\x03\xc8\x01\x01R\x05waste\x12<\n" +
+	"\rrestart_waste\x18\x06 \x01(\v2\x17.downweb.v1.TableColumnR\frestartWaste\x128\n" +
+	"\vsetup_waste\x18\a \x01(\v2\x17.downweb.v1.TableColumnR\n" +
+	"setupWaste\x12H\n" +
+	"\x13contamination_waste\x18\b \x01(\v2\x17.downweb.v1.TableColumnR\x12contaminationWaste\x12F\n" +
+	"\x12contamination_time\x18\t \x01(\v2\x17.downweb.v1.TableColumnR\x11contaminationTime\x12@\n" +
+	"\x0funrelated_waste\x18\n" +
+	" \x01(\v2\x17.downweb.v1.TableColumnR\x0eunrelatedWaste\x121\n" +
+	"\aplanned\x18\v \x01(\v2\x17.downweb.v1.TableColumnR\aplanned\x12:\n" +
+	"\fplanned_time\x18\f \x01(\v2\x17.downweb.v1.TableColumnR\vplannedTime\x12\x12\n" +
+	"\x04jobs\x18\r \x01(\tR\x04jobs\x12\x16\n" +
+	"\x06shifts\x18\x0e \x01(\tR\x06shifts\x123\n" +
+	"\bcoverage\x18\x0f \x01(\v2\x17.downweb.v1.TableColumnR\bcoverage\x123\n" +
+	"\bfamilies\x18\x10 \x03(\v2\x17.downweb.v1.TableColumnR\bfamilies\x12@\n" +
+	"\bstations\x18\x11 \x03(\v2\x1a.downweb.v1.StationColumnsB\b\xbaH\x05\x92\x01\x02\b\x01R\bstations\"\xc3\x01\n" +
+	"\tTrialPlan\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x12*\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12!\n" +
+	"\astation\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\astation\x12*\n" +
+	"\x05every\x18\x04 \x03(\x05B\x14\xbaH\x11\x92\x01\x0e\b\x02\x10\x05\x18\x01\"\x06\x1a\x04\x18\x1e(\x01R\x05every\x12\x12\n" +
+	"\x04seed\x18\x05 \x01(\x04R\x04seed\"Q\n" +
+	"\x0fTrialAssignment\x12\x14\n" +
+	"\x05press\x18\x01 \x01(\tR\x05press\x12\x12\n" +
+	"\x04week\x18\x02 \x01(\tR\x04week\x12\x14\n" +
+	"\x05every\x18\x03 \x01(\x05R\x05every\"E\n" +
+	"\x10PlanTrialRequest\x121\n" +
+	"\x04plan\x18\x01 \x01(\v2\x15.downweb.v1.TrialPlanB\x06\xbaH\x03\xc8\x01\x01R\x04plan\"\xdc\x01\n" +
+	"\x11PlanTrialResponse\x12=\n" +
+	"\vassignments\x18\x01 \x03(\v2\x1b.downweb.v1.TrialAssignmentR\vassignments\x12\x1a\n" +
+	"\brefusals\x18\x02 \x03(\tR\brefusals\x12\x14\n" +
+	"\x05notes\x18\x03 \x03(\tR\x05notes\x12+\n" +
+	"\x11detectable_meters\x18\x04 \x01(\x01R\x10detectableMeters\x12)\n" +
+	"\x04plan\x18\x05 \x01(\v2\x15.downweb.v1.TrialPlanR\x04plan\"\xea\x01\n" +
+	"\x13GetStudyPlotRequest\x12\x17\n" +
+	"\x02id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\x02id\x125\n" +
+	"\x04plot\x18\x02 \x01(\x0e2\x15.downweb.v1.StudyPlotB\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04plot\x12\x18\n" +
+	"\astation\x18\x03 \x01(\tR\astation\x128\n" +
+	"\x06format\x18\x04 \x01(\x0e2\x16.downweb.v1.PlotFormatB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12/\n" +
+	"\x05costs\x18\x05 \x01(\v2\x19.downweb.v1.IntervalCostsR\x05costs\"k\n" +
+	"\x14GetStudyPlotResponse\x12\x12\n" +
+	"\x04data\x18\x01 \x01(\fR\x04data\x12\x1d\n" +
+	"\n" +
+	"media_type\x18\x02 \x01(\tR\tmediaType\x12 \n" +
+	"\vdescription\x18\x03 \x01(\tR\vdescription\"0\n" +
+	"\x15GetStudyReportRequest\x12\x17\n" +
+	"\x02id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\x02id\",\n" +
+	"\x16GetStudyReportResponse\x12\x12\n" +
+	"\x04html\x18\x01 \x01(\fR\x04html\"1\n" +
+	"\tCostRange\x12\x10\n" +
+	"\x03low\x18\x01 \x01(\tR\x03low\x12\x12\n" +
+	"\x04high\x18\x02 \x01(\tR\x04high\"\x8f\x01\n" +
+	"\rIntervalCosts\x12$\n" +
+	"\bcurrency\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x98\x01\x03R\bcurrency\x12+\n" +
+	"\x05clean\x18\x02 \x01(\v2\x15.downweb.v1.CostRangeR\x05clean\x12+\n" +
+	"\x05meter\x18\x03 \x01(\v2\x15.downweb.v1.CostRangeR\x05meter\"\xf5\x01\n" +
+	"\x17EstimateIntervalRequest\x12\"\n" +
+	"\bstudy_id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\astudyId\x12!\n" +
+	"\astation\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\astation\x127\n" +
+	"\x05costs\x18\x03 \x01(\v2\x19.downweb.v1.IntervalCostsB\x06\xbaH\x03\xc8\x01\x01R\x05costs\x124\n" +
+	"\x0emaker_limit_km\x18\x04 \x01(\x01B\x0e\xbaH\v\x12\t)\x00\x00\x00\x00\x00\x00\x00\x00R\fmakerLimitKm\x12$\n" +
+	"\boverride\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\boverride\"Y\n" +
+	"\rIntervalPoint\x12\x0e\n" +
+	"\x02km\x18\x01 \x01(\x01R\x02km\x12\x12\n" +
+	"\x04cost\x18\x02 \x01(\x01R\x04cost\x12\x10\n" +
+	"\x03low\x18\x03 \x01(\x01R\x03low\x12\x12\n" +
+	"\x04high\x18\x04 \x01(\x01R\x04high\"=\n" +
+	"\x0fIntervalRefusal\x12\x12\n" +
+	"\x04rule\x18\x01 \x01(\tR\x04rule\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\"\xb2\x04\n" +
+	"\x18EstimateIntervalResponse\x127\n" +
+	"\brefusals\x18\x01 \x03(\v2\x1b.downweb.v1.IntervalRefusalR\brefusals\x12\x17\n" +
+	"\afrom_km\x18\x02 \x01(\x01R\x06fromKm\x12\x13\n" +
+	"\x05to_km\x18\x03 \x01(\x01R\x04toKm\x12\x17\n" +
+	"\abest_km\x18\x04 \x01(\x01R\x06bestKm\x12\x1e\n" +
+	"\vbest_low_km\x18\x05 \x01(\x01R\tbestLowKm\x12%\n" +
+	"\fbest_high_km\x18\x06 \x01(\x01H\x00R\n" +
+	"bestHighKm\x88\x01\x01\x12\x19\n" +
+	"\btoday_km\x18\a \x01(\x01R\atodayKm\x12\x1d\n" +
+	"\n" +
+	"today_cost\x18\b \x01(\x01R\ttodayCost\x12\x1d\n" +
+	"\n" +
+	"longest_km\x18\t \x01(\x01R\tlongestKm\x12!\n" +
+	"\flongest_cost\x18\n" +
+	" \x01(\x01R\vlongestCost\x12 \n" +
+	"\flower_end_km\x18\v \x01(\x01R\n" +
+	"lowerEndKm\x12/\n" +
+	"\x05curve\x18\f \x03(\v2\x19.downweb.v1.IntervalPointR\x05curve\x12\x1b\n" +
+	"\tbest_cost\x18\r \x01(\x01R\bbestCost\x12 \n" +
+	"\vsensitivity\x18\x0e \x03(\tR\vsensitivity\x12\x14\n" +
+	"\x05notes\x18\x0f \x03(\tR\x05notes\x12\x1a\n" +
+	"\bcurrency\x18\x10 \x01(\tR\bcurrencyB\x0f\n" +
+	"\r_best_high_km\"\x8f\x02\n" +
+	"\x13EstimateLifeRequest\x12'\n" +
+	"\x05scope\x18\x01 \x01(\v2\x11.downweb.v1.ScopeR\x05scope\x12*\n" +
+	"\x06period\x18\x02 \x01(\v2\x12.downweb.v1.PeriodR\x06period\x12!\n" +
+	"\astation\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\astation\x12,\n" +
+	"\x05clock\x18\x04 \x01(\tB\x16\xbaH\x13r\x11R\x00R\trun_hoursR\x02kmR\x05clock\x12/\n" +
+	"\x05costs\x18\x05 \x01(\v2\x19.downweb.v1.IntervalCostsR\x05costs\x12!\n" +
+	"\ffailure_cost\x18\x06 \x01(\tR\vfailureCost\"\x94\x01\n" +
+	"\tLifePoint\x12\x10\n" +
+	"\x03age\x18\x01 \x01(\x01R\x03age\x12\x1a\n" +
+	"\bsurvival\x18\x02 \x01(\x01R\bsurvival\x12\x10\n" +
+	"\x03low\x18\x03 \x01(\x01R\x03low\x12\x12\n" +
+	"\x04high\x18\x04 \x01(\x01R\x04high\x12\x17\n" +
+	"\aat_risk\x18\x05 \x01(\x03R\x06atRisk\x12\x1a\n" +
+	"\bfailures\x18\x06 \x01(\x03R\bfailures\"\x88\x01\n" +
+	"\rFailureReason\x12\x16\n" +
+	"\x06reason\x18\x01 \x01(\tR\x06reason\x12\x1a\n" +
+	"\bfailures\x18\x02 \x01(\x03R\bfailures\x12\x18\n" +
+	"\aminutes\x18\x03 \x01(\x01R\aminutes\x12)\n" +
+	"\x10cumulative_share\x18\x04 \x01(\x01R\x0fcumulativeShare\"\xb5\x05\n" +
+	"\x14EstimateLifeResponse\x12\x14\n" +
+	"\x05lives\x18\x01 \x01(\x03R\x05lives\x12\x1a\n" +
+	"\bfailures\x18\x02 \x01(\x03R\bfailures\x12+\n" +
+	"\x05curve\x18\x03 \x03(\v2\x15.downweb.v1.LifePointR\x05curve\x12*\n" +
+	"\x05shape\x18\x04 \x01(\v2\x14.downweb.v1.EstimateR\x05shape\x12*\n" +
+	"\x05scale\x18\x05 \x01(\v2\x14.downweb.v1.EstimateR\x05scale\x12&\n" +
+	"\x03b10\x18\x06 \x01(\v2\x14.downweb.v1.EstimateR\x03b10\x123\n" +
+	"\areasons\x18\a \x03(\v2\x19.downweb.v1.FailureReasonR\areasons\x12\x1d\n" +
+	"\n" +
+	"replace_at\x18\b \x01(\x01R\treplaceAt\x127\n" +
+	"\brefusals\x18\t \x03(\v2\x1b.downweb.v1.IntervalRefusalR\brefusals\x12\x14\n" +
+	"\x05notes\x18\n" +
+	" \x03(\tR\x05notes\x12\x12\n" +
+	"\x04unit\x18\v \x01(\tR\x04unit\x12A\n" +
+	"\x11curve_with_cleans\x18\f \x03(\v2\x15.downweb.v1.LifePointR\x0fcurveWithCleans\x120\n" +
+	"\x14failures_with_cleans\x18\r \x01(\x03R\x12failuresWithCleans\x12@\n" +
+	"\x11shape_with_cleans\x18\x0e \x01(\v2\x14.downweb.v1.EstimateR\x0fshapeWithCleans\x12!\n" +
+	"\freplace_cost\x18\x0f \x01(\tR\vreplaceCost\x12-\n" +
+	"\x13run_to_failure_cost\x18\x10 \x01(\tR\x10runToFailureCost\"\x9e\x04\n" +
 	"\x05Study\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12)\n" +
 	"\x04spec\x18\x02 \x01(\v2\x15.downweb.v1.StudySpecR\x04spec\x12,\n" +
@@ -1324,7 +3436,8 @@ const file_downweb_v1_study_service_proto_rawDesc = "" +
 	"\bcautions\x18\f \x03(\tR\bcautions\x12\x1d\n" +
 	"\n" +
 	"data_notes\x18\r \x03(\tR\tdataNotes\x12\x18\n" +
-	"\aversion\x18\x0e \x01(\tR\aversion\"\xdd\x02\n" +
+	"\aversion\x18\x0e \x01(\tR\aversion\x12\"\n" +
+	"\fpredecessors\x18\x0f \x03(\tR\fpredecessors\"\xdd\x02\n" +
 	"\x0eStationFinding\x12\x18\n" +
 	"\astation\x18\x01 \x01(\tR\astation\x12,\n" +
 	"\x06meters\x18\x02 \x01(\v2\x14.downweb.v1.EstimateR\x06meters\x123\n" +
@@ -1381,17 +3494,33 @@ const file_downweb_v1_study_service_proto_rawDesc = "" +
 	"\x02id\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x10\x01R\x02id\x12;\n" +
 	"\x06format\x18\x02 \x01(\x0e2\x19.downweb.v1.DataSetFormatB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06format\"*\n" +
 	"\x12GetDataSetResponse\x12\x14\n" +
-	"\x05chunk\x18\x01 \x01(\fR\x05chunk*\x88\x01\n" +
+	"\x05chunk\x18\x01 \x01(\fR\x05chunk*\xad\x01\n" +
+	"\tStudyPlot\x12\x1a\n" +
+	"\x16STUDY_PLOT_UNSPECIFIED\x10\x00\x12\x15\n" +
+	"\x11STUDY_PLOT_FOREST\x10\x01\x12\x16\n" +
+	"\x12STUDY_PLOT_LAG_MAP\x10\x02\x12\x13\n" +
+	"\x0fSTUDY_PLOT_DOSE\x10\x03\x12\x14\n" +
+	"\x10STUDY_PLOT_EVENT\x10\x04\x12\x15\n" +
+	"\x11STUDY_PLOT_SHIFTS\x10\x05\x12\x13\n" +
+	"\x0fSTUDY_PLOT_COST\x10\x06*S\n" +
+	"\n" +
+	"PlotFormat\x12\x1b\n" +
+	"\x17PLOT_FORMAT_UNSPECIFIED\x10\x00\x12\x13\n" +
+	"\x0fPLOT_FORMAT_SVG\x10\x01\x12\x13\n" +
+	"\x0fPLOT_FORMAT_PNG\x10\x02*\x88\x01\n" +
 	"\n" +
 	"StudyState\x12\x1b\n" +
 	"\x17STUDY_STATE_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12STUDY_STATE_QUEUED\x10\x01\x12\x17\n" +
 	"\x13STUDY_STATE_RUNNING\x10\x02\x12\x14\n" +
 	"\x10STUDY_STATE_DONE\x10\x03\x12\x16\n" +
-	"\x12STUDY_STATE_FAILED\x10\x04*I\n" +
+	"\x12STUDY_STATE_FAILED\x10\x04*\xa6\x01\n" +
 	"\rDataSetFormat\x12\x1f\n" +
 	"\x1bDATA_SET_FORMAT_UNSPECIFIED\x10\x00\x12\x17\n" +
-	"\x13DATA_SET_FORMAT_CSV\x10\x012\xb0\x04\n" +
+	"\x13DATA_SET_FORMAT_CSV\x10\x01\x12\x1b\n" +
+	"\x17DATA_SET_FORMAT_PARQUET\x10\x02\x12 \n" +
+	"\x1cDATA_SET_FORMAT_ARROW_STREAM\x10\x03\x12\x1c\n" +
+	"\x18DATA_SET_FORMAT_MANIFEST\x10\x042\xd8\a\n" +
 	"\fStudyService\x12N\n" +
 	"\vCreateStudy\x12\x1e.downweb.v1.CreateStudyRequest\x1a\x1f.downweb.v1.CreateStudyResponse\x12E\n" +
 	"\bGetStudy\x12\x1b.downweb.v1.GetStudyRequest\x1a\x1c.downweb.v1.GetStudyResponse\x12N\n" +
@@ -1402,7 +3531,12 @@ const file_downweb_v1_study_service_proto_rawDesc = "" +
 	"RerunStudy\x12\x1d.downweb.v1.RerunStudyRequest\x1a\x1e.downweb.v1.RerunStudyResponse\x12N\n" +
 	"\vVerifyStudy\x12\x1e.downweb.v1.VerifyStudyRequest\x1a\x1f.downweb.v1.VerifyStudyResponse\x12M\n" +
 	"\n" +
-	"GetDataSet\x12\x1d.downweb.v1.GetDataSetRequest\x1a\x1e.downweb.v1.GetDataSetResponse0\x01B;Z9github.com/downweb/downweb/proto/gen/downweb/v1;downwebv1b\x06proto3"
+	"GetDataSet\x12\x1d.downweb.v1.GetDataSetRequest\x1a\x1e.downweb.v1.GetDataSetResponse0\x01\x12Q\n" +
+	"\fGetStudyPlot\x12\x1f.downweb.v1.GetStudyPlotRequest\x1a .downweb.v1.GetStudyPlotResponse\x12W\n" +
+	"\x0eGetStudyReport\x12!.downweb.v1.GetStudyReportRequest\x1a\".downweb.v1.GetStudyReportResponse\x12H\n" +
+	"\tPlanTrial\x12\x1c.downweb.v1.PlanTrialRequest\x1a\x1d.downweb.v1.PlanTrialResponse\x12]\n" +
+	"\x10EstimateInterval\x12#.downweb.v1.EstimateIntervalRequest\x1a$.downweb.v1.EstimateIntervalResponse\x12Q\n" +
+	"\fEstimateLife\x12\x1f.downweb.v1.EstimateLifeRequest\x1a .downweb.v1.EstimateLifeResponseB;Z9github.com/downweb/downweb/proto/gen/downweb/v1;downwebv1b\x06proto3"
 
 var (
 	file_downweb_v1_study_service_proto_rawDescOnce sync.Once
@@ -1416,69 +3550,141 @@ func file_downweb_v1_study_service_proto_rawDescGZIP() []byte {
 	return file_downweb_v1_study_service_proto_rawDescData
 }
 
-var file_downweb_v1_study_service_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_downweb_v1_study_service_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
+var file_downweb_v1_study_service_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_downweb_v1_study_service_proto_msgTypes = make([]protoimpl.MessageInfo, 38)
 var file_downweb_v1_study_service_proto_goTypes = []any{
-	(StudyState)(0),               // 0: downweb.v1.StudyState
-	(DataSetFormat)(0),            // 1: downweb.v1.DataSetFormat
-	(*StudySpec)(nil),             // 2: downweb.v1.StudySpec
-	(*Study)(nil),                 // 3: downweb.v1.Study
-	(*StationFinding)(nil),        // 4: downweb.v1.StationFinding
-	(*CreateStudyRequest)(nil),    // 5: downweb.v1.CreateStudyRequest
-	(*CreateStudyResponse)(nil),   // 6: downweb.v1.CreateStudyResponse
-	(*GetStudyRequest)(nil),       // 7: downweb.v1.GetStudyRequest
-	(*GetStudyResponse)(nil),      // 8: downweb.v1.GetStudyResponse
-	(*ListStudiesRequest)(nil),    // 9: downweb.v1.ListStudiesRequest
-	(*ListStudiesResponse)(nil),   // 10: downweb.v1.ListStudiesResponse
-	(*WatchStudyRequest)(nil),     // 11: downweb.v1.WatchStudyRequest
-	(*WatchStudyResponse)(nil),    // 12: downweb.v1.WatchStudyResponse
-	(*RerunStudyRequest)(nil),     // 13: downweb.v1.RerunStudyRequest
-	(*RerunStudyResponse)(nil),    // 14: downweb.v1.RerunStudyResponse
-	(*VerifyStudyRequest)(nil),    // 15: downweb.v1.VerifyStudyRequest
-	(*VerifyStudyResponse)(nil),   // 16: downweb.v1.VerifyStudyResponse
-	(*GetDataSetRequest)(nil),     // 17: downweb.v1.GetDataSetRequest
-	(*GetDataSetResponse)(nil),    // 18: downweb.v1.GetDataSetResponse
-	(*Scope)(nil),                 // 19: downweb.v1.Scope
-	(*Period)(nil),                // 20: downweb.v1.Period
-	(*timestamppb.Timestamp)(nil), // 21: google.protobuf.Timestamp
-	(*AsOf)(nil),                  // 22: downweb.v1.AsOf
-	(*Estimate)(nil),              // 23: downweb.v1.Estimate
+	(StudyPlot)(0),                   // 0: downweb.v1.StudyPlot
+	(PlotFormat)(0),                  // 1: downweb.v1.PlotFormat
+	(StudyState)(0),                  // 2: downweb.v1.StudyState
+	(DataSetFormat)(0),               // 3: downweb.v1.DataSetFormat
+	(*StudySpec)(nil),                // 4: downweb.v1.StudySpec
+	(*TableColumn)(nil),              // 5: downweb.v1.TableColumn
+	(*StationColumns)(nil),           // 6: downweb.v1.StationColumns
+	(*StudyColumns)(nil),             // 7: downweb.v1.StudyColumns
+	(*TrialPlan)(nil),                // 8: downweb.v1.TrialPlan
+	(*TrialAssignment)(nil),          // 9: downweb.v1.TrialAssignment
+	(*PlanTrialRequest)(nil),         // 10: downweb.v1.PlanTrialRequest
+	(*PlanTrialResponse)(nil),        // 11: downweb.v1.PlanTrialResponse
+	(*GetStudyPlotRequest)(nil),      // 12: downweb.v1.GetStudyPlotRequest
+	(*GetStudyPlotResponse)(nil),     // 13: downweb.v1.GetStudyPlotResponse
+	(*GetStudyReportRequest)(nil),    // 14: downweb.v1.GetStudyReportRequest
+	(*GetStudyReportResponse)(nil),   // 15: downweb.v1.GetStudyReportResponse
+	(*CostRange)(nil),                // 16: downweb.v1.CostRange
+	(*IntervalCosts)(nil),            // 17: downweb.v1.IntervalCosts
+	(*EstimateIntervalRequest)(nil),  // 18: downweb.v1.EstimateIntervalRequest
+	(*IntervalPoint)(nil),            // 19: downweb.v1.IntervalPoint
+	(*IntervalRefusal)(nil),          // 20: downweb.v1.IntervalRefusal
+	(*EstimateIntervalResponse)(nil), // 21: downweb.v1.EstimateIntervalResponse
+	(*EstimateLifeRequest)(nil),      // 22: downweb.v1.EstimateLifeRequest
+	(*LifePoint)(nil),                // 23: downweb.v1.LifePoint
+	(*FailureReason)(nil),            // 24: downweb.v1.FailureReason
+	(*EstimateLifeResponse)(nil),     // 25: downweb.v1.EstimateLifeResponse
+	(*Study)(nil),                    // 26: downweb.v1.Study
+	(*StationFinding)(nil),           // 27: downweb.v1.StationFinding
+	(*CreateStudyRequest)(nil),       // 28: downweb.v1.CreateStudyRequest
+	(*CreateStudyResponse)(nil),      // 29: downweb.v1.CreateStudyResponse
+	(*GetStudyRequest)(nil),          // 30: downweb.v1.GetStudyRequest
+	(*GetStudyResponse)(nil),         // 31: downweb.v1.GetStudyResponse
+	(*ListStudiesRequest)(nil),       // 32: downweb.v1.ListStudiesRequest
+	(*ListStudiesResponse)(nil),      // 33: downweb.v1.ListStudiesResponse
+	(*WatchStudyRequest)(nil),        // 34: downweb.v1.WatchStudyRequest
+	(*WatchStudyResponse)(nil),       // 35: downweb.v1.WatchStudyResponse
+	(*RerunStudyRequest)(nil),        // 36: downweb.v1.RerunStudyRequest
+	(*RerunStudyResponse)(nil),       // 37: downweb.v1.RerunStudyResponse
+	(*VerifyStudyRequest)(nil),       // 38: downweb.v1.VerifyStudyRequest
+	(*VerifyStudyResponse)(nil),      // 39: downweb.v1.VerifyStudyResponse
+	(*GetDataSetRequest)(nil),        // 40: downweb.v1.GetDataSetRequest
+	(*GetDataSetResponse)(nil),       // 41: downweb.v1.GetDataSetResponse
+	(*Scope)(nil),                    // 42: downweb.v1.Scope
+	(*Period)(nil),                   // 43: downweb.v1.Period
+	(*Estimate)(nil),                 // 44: downweb.v1.Estimate
+	(*timestamppb.Timestamp)(nil),    // 45: google.protobuf.Timestamp
+	(*AsOf)(nil),                     // 46: downweb.v1.AsOf
 }
 var file_downweb_v1_study_service_proto_depIdxs = []int32{
-	19, // 0: downweb.v1.StudySpec.scope:type_name -> downweb.v1.Scope
-	20, // 1: downweb.v1.StudySpec.period:type_name -> downweb.v1.Period
-	2,  // 2: downweb.v1.Study.spec:type_name -> downweb.v1.StudySpec
-	0,  // 3: downweb.v1.Study.state:type_name -> downweb.v1.StudyState
-	21, // 4: downweb.v1.Study.created_at:type_name -> google.protobuf.Timestamp
-	22, // 5: downweb.v1.Study.as_of:type_name -> downweb.v1.AsOf
-	4,  // 6: downweb.v1.Study.findings:type_name -> downweb.v1.StationFinding
-	23, // 7: downweb.v1.StationFinding.meters:type_name -> downweb.v1.Estimate
-	23, // 8: downweb.v1.StationFinding.rate_ratio:type_name -> downweb.v1.Estimate
-	2,  // 9: downweb.v1.CreateStudyRequest.spec:type_name -> downweb.v1.StudySpec
-	3,  // 10: downweb.v1.CreateStudyResponse.study:type_name -> downweb.v1.Study
-	3,  // 11: downweb.v1.GetStudyResponse.study:type_name -> downweb.v1.Study
-	3,  // 12: downweb.v1.ListStudiesResponse.studies:type_name -> downweb.v1.Study
-	0,  // 13: downweb.v1.WatchStudyResponse.state:type_name -> downweb.v1.StudyState
-	1,  // 14: downweb.v1.GetDataSetRequest.format:type_name -> downweb.v1.DataSetFormat
-	5,  // 15: downweb.v1.StudyService.CreateStudy:input_type -> downweb.v1.CreateStudyRequest
-	7,  // 16: downweb.v1.StudyService.GetStudy:input_type -> downweb.v1.GetStudyRequest
-	9,  // 17: downweb.v1.StudyService.ListStudies:input_type -> downweb.v1.ListStudiesRequest
-	11, // 18: downweb.v1.StudyService.WatchStudy:input_type -> downweb.v1.WatchStudyRequest
-	13, // 19: downweb.v1.StudyService.RerunStudy:input_type -> downweb.v1.RerunStudyRequest
-	15, // 20: downweb.v1.StudyService.VerifyStudy:input_type -> downweb.v1.VerifyStudyRequest
-	17, // 21: downweb.v1.StudyService.GetDataSet:input_type -> downweb.v1.GetDataSetRequest
-	6,  // 22: downweb.v1.StudyService.CreateStudy:output_type -> downweb.v1.CreateStudyResponse
-	8,  // 23: downweb.v1.StudyService.GetStudy:output_type -> downweb.v1.GetStudyResponse
-	10, // 24: downweb.v1.StudyService.ListStudies:output_type -> downweb.v1.ListStudiesResponse
-	12, // 25: downweb.v1.StudyService.WatchStudy:output_type -> downweb.v1.WatchStudyResponse
-	14, // 26: downweb.v1.StudyService.RerunStudy:output_type -> downweb.v1.RerunStudyResponse
-	16, // 27: downweb.v1.StudyService.VerifyStudy:output_type -> downweb.v1.VerifyStudyResponse
-	18, // 28: downweb.v1.StudyService.GetDataSet:output_type -> downweb.v1.GetDataSetResponse
-	22, // [22:29] is the sub-list for method output_type
-	15, // [15:22] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	42, // 0: downweb.v1.StudySpec.scope:type_name -> downweb.v1.Scope
+	43, // 1: downweb.v1.StudySpec.period:type_name -> downweb.v1.Period
+	8,  // 2: downweb.v1.StudySpec.trial:type_name -> downweb.v1.TrialPlan
+	7,  // 3: downweb.v1.StudySpec.columns:type_name -> downweb.v1.StudyColumns
+	5,  // 4: downweb.v1.StationColumns.since_clean:type_name -> downweb.v1.TableColumn
+	5,  // 5: downweb.v1.StudyColumns.run:type_name -> downweb.v1.TableColumn
+	5,  // 6: downweb.v1.StudyColumns.waste:type_name -> downweb.v1.TableColumn
+	5,  // 7: downweb.v1.StudyColumns.restart_waste:type_name -> downweb.v1.TableColumn
+	5,  // 8: downweb.v1.StudyColumns.setup_waste:type_name -> downweb.v1.TableColumn
+	5,  // 9: downweb.v1.StudyColumns.contamination_waste:type_name -> downweb.v1.TableColumn
+	5,  // 10: downweb.v1.StudyColumns.contamination_time:type_name -> downweb.v1.TableColumn
+	5,  // 11: downweb.v1.StudyColumns.unrelated_waste:type_name -> downweb.v1.TableColumn
+	5,  // 12: downweb.v1.StudyColumns.planned:type_name -> downweb.v1.TableColumn
+	5,  // 13: downweb.v1.StudyColumns.planned_time:type_name -> downweb.v1.TableColumn
+	5,  // 14: downweb.v1.StudyColumns.coverage:type_name -> downweb.v1.TableColumn
+	5,  // 15: downweb.v1.StudyColumns.families:type_name -> downweb.v1.TableColumn
+	6,  // 16: downweb.v1.StudyColumns.stations:type_name -> downweb.v1.StationColumns
+	42, // 17: downweb.v1.TrialPlan.scope:type_name -> downweb.v1.Scope
+	43, // 18: downweb.v1.TrialPlan.period:type_name -> downweb.v1.Period
+	8,  // 19: downweb.v1.PlanTrialRequest.plan:type_name -> downweb.v1.TrialPlan
+	9,  // 20: downweb.v1.PlanTrialResponse.assignments:type_name -> downweb.v1.TrialAssignment
+	8,  // 21: downweb.v1.PlanTrialResponse.plan:type_name -> downweb.v1.TrialPlan
+	0,  // 22: downweb.v1.GetStudyPlotRequest.plot:type_name -> downweb.v1.StudyPlot
+	1,  // 23: downweb.v1.GetStudyPlotRequest.format:type_name -> downweb.v1.PlotFormat
+	17, // 24: downweb.v1.GetStudyPlotRequest.costs:type_name -> downweb.v1.IntervalCosts
+	16, // 25: downweb.v1.IntervalCosts.clean:type_name -> downweb.v1.CostRange
+	16, // 26: downweb.v1.IntervalCosts.meter:type_name -> downweb.v1.CostRange
+	17, // 27: downweb.v1.EstimateIntervalRequest.costs:type_name -> downweb.v1.IntervalCosts
+	20, // 28: downweb.v1.EstimateIntervalResponse.refusals:type_name -> downweb.v1.IntervalRefusal
+	19, // 29: downweb.v1.EstimateIntervalResponse.curve:type_name -> downweb.v1.IntervalPoint
+	42, // 30: downweb.v1.EstimateLifeRequest.scope:type_name -> downweb.v1.Scope
+	43, // 31: downweb.v1.EstimateLifeRequest.period:type_name -> downweb.v1.Period
+	17, // 32: downweb.v1.EstimateLifeRequest.costs:type_name -> downweb.v1.IntervalCosts
+	23, // 33: downweb.v1.EstimateLifeResponse.curve:type_name -> downweb.v1.LifePoint
+	44, // 34: downweb.v1.EstimateLifeResponse.shape:type_name -> downweb.v1.Estimate
+	44, // 35: downweb.v1.EstimateLifeResponse.scale:type_name -> downweb.v1.Estimate
+	44, // 36: downweb.v1.EstimateLifeResponse.b10:type_name -> downweb.v1.Estimate
+	24, // 37: downweb.v1.EstimateLifeResponse.reasons:type_name -> downweb.v1.FailureReason
+	20, // 38: downweb.v1.EstimateLifeResponse.refusals:type_name -> downweb.v1.IntervalRefusal
+	23, // 39: downweb.v1.EstimateLifeResponse.curve_with_cleans:type_name -> downweb.v1.LifePoint
+	44, // 40: downweb.v1.EstimateLifeResponse.shape_with_cleans:type_name -> downweb.v1.Estimate
+	4,  // 41: downweb.v1.Study.spec:type_name -> downweb.v1.StudySpec
+	2,  // 42: downweb.v1.Study.state:type_name -> downweb.v1.StudyState
+	45, // 43: downweb.v1.Study.created_at:type_name -> google.protobuf.Timestamp
+	46, // 44: downweb.v1.Study.as_of:type_name -> downweb.v1.AsOf
+	27, // 45: downweb.v1.Study.findings:type_name -> downweb.v1.StationFinding
+	44, // 46: downweb.v1.StationFinding.meters:type_name -> downweb.v1.Estimate
+	44, // 47: downweb.v1.StationFinding.rate_ratio:type_name -> downweb.v1.Estimate
+	4,  // 48: downweb.v1.CreateStudyRequest.spec:type_name -> downweb.v1.StudySpec
+	26, // 49: downweb.v1.CreateStudyResponse.study:type_name -> downweb.v1.Study
+	26, // 50: downweb.v1.GetStudyResponse.study:type_name -> downweb.v1.Study
+	26, // 51: downweb.v1.ListStudiesResponse.studies:type_name -> downweb.v1.Study
+	2,  // 52: downweb.v1.WatchStudyResponse.state:type_name -> downweb.v1.StudyState
+	3,  // 53: downweb.v1.GetDataSetRequest.format:type_name -> downweb.v1.DataSetFormat
+	28, // 54: downweb.v1.StudyService.CreateStudy:input_type -> downweb.v1.CreateStudyRequest
+	30, // 55: downweb.v1.StudyService.GetStudy:input_type -> downweb.v1.GetStudyRequest
+	32, // 56: downweb.v1.StudyService.ListStudies:input_type -> downweb.v1.ListStudiesRequest
+	34, // 57: downweb.v1.StudyService.WatchStudy:input_type -> downweb.v1.WatchStudyRequest
+	36, // 58: downweb.v1.StudyService.RerunStudy:input_type -> downweb.v1.RerunStudyRequest
+	38, // 59: downweb.v1.StudyService.VerifyStudy:input_type -> downweb.v1.VerifyStudyRequest
+	40, // 60: downweb.v1.StudyService.GetDataSet:input_type -> downweb.v1.GetDataSetRequest
+	12, // 61: downweb.v1.StudyService.GetStudyPlot:input_type -> downweb.v1.GetStudyPlotRequest
+	14, // 62: downweb.v1.StudyService.GetStudyReport:input_type -> downweb.v1.GetStudyReportRequest
+	10, // 63: downweb.v1.StudyService.PlanTrial:input_type -> downweb.v1.PlanTrialRequest
+	18, // 64: downweb.v1.StudyService.EstimateInterval:input_type -> downweb.v1.EstimateIntervalRequest
+	22, // 65: downweb.v1.StudyService.EstimateLife:input_type -> downweb.v1.EstimateLifeRequest
+	29, // 66: downweb.v1.StudyService.CreateStudy:output_type -> downweb.v1.CreateStudyResponse
+	31, // 67: downweb.v1.StudyService.GetStudy:output_type -> downweb.v1.GetStudyResponse
+	33, // 68: downweb.v1.StudyService.ListStudies:output_type -> downweb.v1.ListStudiesResponse
+	35, // 69: downweb.v1.StudyService.WatchStudy:output_type -> downweb.v1.WatchStudyResponse
+	37, // 70: downweb.v1.StudyService.RerunStudy:output_type -> downweb.v1.RerunStudyResponse
+	39, // 71: downweb.v1.StudyService.VerifyStudy:output_type -> downweb.v1.VerifyStudyResponse
+	41, // 72: downweb.v1.StudyService.GetDataSet:output_type -> downweb.v1.GetDataSetResponse
+	13, // 73: downweb.v1.StudyService.GetStudyPlot:output_type -> downweb.v1.GetStudyPlotResponse
+	15, // 74: downweb.v1.StudyService.GetStudyReport:output_type -> downweb.v1.GetStudyReportResponse
+	11, // 75: downweb.v1.StudyService.PlanTrial:output_type -> downweb.v1.PlanTrialResponse
+	21, // 76: downweb.v1.StudyService.EstimateInterval:output_type -> downweb.v1.EstimateIntervalResponse
+	25, // 77: downweb.v1.StudyService.EstimateLife:output_type -> downweb.v1.EstimateLifeResponse
+	66, // [66:78] is the sub-list for method output_type
+	54, // [54:66] is the sub-list for method input_type
+	54, // [54:54] is the sub-list for extension type_name
+	54, // [54:54] is the sub-list for extension extendee
+	0,  // [0:54] is the sub-list for field type_name
 }
 
 func init() { file_downweb_v1_study_service_proto_init() }
@@ -1488,13 +3694,14 @@ func file_downweb_v1_study_service_proto_init() {
 	}
 	file_downweb_v1_common_proto_init()
 	file_downweb_v1_study_service_proto_msgTypes[0].OneofWrappers = []any{}
+	file_downweb_v1_study_service_proto_msgTypes[17].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_downweb_v1_study_service_proto_rawDesc), len(file_downweb_v1_study_service_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   17,
+			NumEnums:      4,
+			NumMessages:   38,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,13 +19,18 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	StudyService_CreateStudy_FullMethodName = "/downweb.v1.StudyService/CreateStudy"
-	StudyService_GetStudy_FullMethodName    = "/downweb.v1.StudyService/GetStudy"
-	StudyService_ListStudies_FullMethodName = "/downweb.v1.StudyService/ListStudies"
-	StudyService_WatchStudy_FullMethodName  = "/downweb.v1.StudyService/WatchStudy"
-	StudyService_RerunStudy_FullMethodName  = "/downweb.v1.StudyService/RerunStudy"
-	StudyService_VerifyStudy_FullMethodName = "/downweb.v1.StudyService/VerifyStudy"
-	StudyService_GetDataSet_FullMethodName  = "/downweb.v1.StudyService/GetDataSet"
+	StudyService_CreateStudy_FullMethodName      = "/downweb.v1.StudyService/CreateStudy"
+	StudyService_GetStudy_FullMethodName         = "/downweb.v1.StudyService/GetStudy"
+	StudyService_ListStudies_FullMethodName      = "/downweb.v1.StudyService/ListStudies"
+	StudyService_WatchStudy_FullMethodName       = "/downweb.v1.StudyService/WatchStudy"
+	StudyService_RerunStudy_FullMethodName       = "/downweb.v1.StudyService/RerunStudy"
+	StudyService_VerifyStudy_FullMethodName      = "/downweb.v1.StudyService/VerifyStudy"
+	StudyService_GetDataSet_FullMethodName       = "/downweb.v1.StudyService/GetDataSet"
+	StudyService_GetStudyPlot_FullMethodName     = "/downweb.v1.StudyService/GetStudyPlot"
+	StudyService_GetStudyReport_FullMethodName   = "/downweb.v1.StudyService/GetStudyReport"
+	StudyService_PlanTrial_FullMethodName        = "/downweb.v1.StudyService/PlanTrial"
+	StudyService_EstimateInterval_FullMethodName = "/downweb.v1.StudyService/EstimateInterval"
+	StudyService_EstimateLife_FullMethodName     = "/downweb.v1.StudyService/EstimateLife"
 )
 
 // StudyServiceClient is the client API for StudyService service.
@@ -50,6 +55,18 @@ type StudyServiceClient interface {
 	VerifyStudy(ctx context.Context, in *VerifyStudyRequest, opts ...grpc.CallOption) (*VerifyStudyResponse, error)
 	// GetDataSet streams the stored data set.
 	GetDataSet(ctx context.Context, in *GetDataSetRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[GetDataSetResponse], error)
+	// GetStudyPlot draws one figure of a finished study.
+	GetStudyPlot(ctx context.Context, in *GetStudyPlotRequest, opts ...grpc.CallOption) (*GetStudyPlotResponse, error)
+	// GetStudyReport is the study as one self-contained page.
+	GetStudyReport(ctx context.Context, in *GetStudyReportRequest, opts ...grpc.CallOption) (*GetStudyReportResponse, error)
+	// PlanTrial assigns cleaning schedules to presses and weeks at random.
+	PlanTrial(ctx context.Context, in *PlanTrialRequest, opts ...grpc.CallOption) (*PlanTrialResponse, error)
+	// EstimateInterval asks what cleaning interval of a station pays, from a
+	// finished study and stated costs. A refusal is an answer.
+	EstimateInterval(ctx context.Context, in *EstimateIntervalRequest, opts ...grpc.CallOption) (*EstimateIntervalResponse, error)
+	// EstimateLife fits the lives of a station between failures and the age at
+	// which replacing it before it fails costs least.
+	EstimateLife(ctx context.Context, in *EstimateLifeRequest, opts ...grpc.CallOption) (*EstimateLifeResponse, error)
 }
 
 type studyServiceClient struct {
@@ -148,6 +165,56 @@ func (c *studyServiceClient) GetDataSet(ctx context.Context, in *GetDataSetReque
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type StudyService_GetDataSetClient = grpc.ServerStreamingClient[GetDataSetResponse]
 
+func (c *studyServiceClient) GetStudyPlot(ctx context.Context, in *GetStudyPlotRequest, opts ...grpc.CallOption) (*GetStudyPlotResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetStudyPlotResponse)
+	err := c.cc.Invoke(ctx, StudyService_GetStudyPlot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *studyServiceClient) GetStudyReport(ctx context.Context, in *GetStudyReportRequest, opts ...grpc.CallOption) (*GetStudyReportResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetStudyReportResponse)
+	err := c.cc.Invoke(ctx, StudyService_GetStudyReport_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *studyServiceClient) PlanTrial(ctx context.Context, in *PlanTrialRequest, opts ...grpc.CallOption) (*PlanTrialResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(PlanTrialResponse)
+	err := c.cc.Invoke(ctx, StudyService_PlanTrial_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *studyServiceClient) EstimateInterval(ctx context.Context, in *EstimateIntervalRequest, opts ...grpc.CallOption) (*EstimateIntervalResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EstimateIntervalResponse)
+	err := c.cc.Invoke(ctx, StudyService_EstimateInterval_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *studyServiceClient) EstimateLife(ctx context.Context, in *EstimateLifeRequest, opts ...grpc.CallOption) (*EstimateLifeResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EstimateLifeResponse)
+	err := c.cc.Invoke(ctx, StudyService_EstimateLife_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // StudyServiceServer is the server API for StudyService service.
 // All implementations must embed UnimplementedStudyServiceServer
 // for forward compatibility.
@@ -170,6 +237,18 @@ type StudyServiceServer interface {
 	VerifyStudy(context.Context, *VerifyStudyRequest) (*VerifyStudyResponse, error)
 	// GetDataSet streams the stored data set.
 	GetDataSet(*GetDataSetRequest, grpc.ServerStreamingServer[GetDataSetResponse]) error
+	// GetStudyPlot draws one figure of a finished study.
+	GetStudyPlot(context.Context, *GetStudyPlotRequest) (*GetStudyPlotResponse, error)
+	// GetStudyReport is the study as one self-contained page.
+	GetStudyReport(context.Context, *GetStudyReportRequest) (*GetStudyReportResponse, error)
+	// PlanTrial assigns cleaning schedules to presses and weeks at random.
+	PlanTrial(context.Context, *PlanTrialRequest) (*PlanTrialResponse, error)
+	// EstimateInterval asks what cleaning interval of a station pays, from a
+	// finished study and stated costs. A refusal is an answer.
+	EstimateInterval(context.Context, *EstimateIntervalRequest) (*EstimateIntervalResponse, error)
+	// EstimateLife fits the lives of a station between failures and the age at
+	// which replacing it before it fails costs least.
+	EstimateLife(context.Context, *EstimateLifeRequest) (*EstimateLifeResponse, error)
 	mustEmbedUnimplementedStudyServiceServer()
 }
 
@@ -200,6 +279,21 @@ func (UnimplementedStudyServiceServer) VerifyStudy(context.Context, *VerifyStudy
 }
 func (UnimplementedStudyServiceServer) GetDataSet(*GetDataSetRequest, grpc.ServerStreamingServer[GetDataSetResponse]) error {
 	return status.Error(codes.Unimplemented, "method GetDataSet not implemented")
+}
+func (UnimplementedStudyServiceServer) GetStudyPlot(context.Context, *GetStudyPlotRequest) (*GetStudyPlotResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetStudyPlot not implemented")
+}
+func (UnimplementedStudyServiceServer) GetStudyReport(context.Context, *GetStudyReportRequest) (*GetStudyReportResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetStudyReport not implemented")
+}
+func (UnimplementedStudyServiceServer) PlanTrial(context.Context, *PlanTrialRequest) (*PlanTrialResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method PlanTrial not implemented")
+}
+func (UnimplementedStudyServiceServer) EstimateInterval(context.Context, *EstimateIntervalRequest) (*EstimateIntervalResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method EstimateInterval not implemented")
+}
+func (UnimplementedStudyServiceServer) EstimateLife(context.Context, *EstimateLifeRequest) (*EstimateLifeResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method EstimateLife not implemented")
 }
 func (UnimplementedStudyServiceServer) mustEmbedUnimplementedStudyServiceServer() {}
 func (UnimplementedStudyServiceServer) testEmbeddedByValue()                      {}
@@ -334,6 +428,96 @@ func _StudyService_GetDataSet_Handler(srv interface{}, stream grpc.ServerStream)
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type StudyService_GetDataSetServer = grpc.ServerStreamingServer[GetDataSetResponse]
 
+func _StudyService_GetStudyPlot_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetStudyPlotRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StudyServiceServer).GetStudyPlot(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StudyService_GetStudyPlot_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StudyServiceServer).GetStudyPlot(ctx, req.(*GetStudyPlotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _StudyService_GetStudyReport_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetStudyReportRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StudyServiceServer).GetStudyReport(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StudyService_GetStudyReport_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StudyServiceServer).GetStudyReport(ctx, req.(*GetStudyReportRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _StudyService_PlanTrial_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PlanTrialRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StudyServiceServer).PlanTrial(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StudyService_PlanTrial_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StudyServiceServer).PlanTrial(ctx, req.(*PlanTrialRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _StudyService_EstimateInterval_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EstimateIntervalRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StudyServiceServer).EstimateInterval(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StudyService_EstimateInterval_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StudyServiceServer).EstimateInterval(ctx, req.(*EstimateIntervalRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _StudyService_EstimateLife_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EstimateLifeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StudyServiceServer).EstimateLife(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StudyService_EstimateLife_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StudyServiceServer).EstimateLife(ctx, req.(*EstimateLifeRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // StudyService_ServiceDesc is the grpc.ServiceDesc for StudyService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -360,6 +544,26 @@ var StudyService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "VerifyStudy",
 			Handler:    _StudyService_VerifyStudy_Handler,
+		},
+		{
+			MethodName: "GetStudyPlot",
+			Handler:    _StudyService_GetStudyPlot_Handler,
+		},
+		{
+			MethodName: "GetStudyReport",
+			Handler:    _StudyService_GetStudyReport_Handler,
+		},
+		{
+			MethodName: "PlanTrial",
+			Handler:    _StudyService_PlanTrial_Handler,
+		},
+		{
+			MethodName: "EstimateInterval",
+			Handler:    _StudyService_EstimateInterval_Handler,
+		},
+		{
+			MethodName: "EstimateLife",
+			Handler:    _StudyService_EstimateLife_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{
