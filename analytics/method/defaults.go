@@ -60,9 +60,13 @@ func (m *Info) defaults(o Options, r Roles) (Options, error) {
 	if !reads("draws") {
 		o.Draws, o.Seed = 0, 0
 	}
+	corrections := []string{"CR0", "CR1", "CR3"}
+	if m.Name == "poisson" {
+		corrections = append(corrections, CR2Power)
+	}
 	for _, err := range []error{
 		text("model", &o.Model, model, other),
-		text("correction", &o.Correction, "CR2", "CR0", "CR1", "CR3"),
+		text("correction", &o.Correction, "CR2", corrections...),
 		text("align", &o.Align, "onset", "end"),
 		text("weights", &o.Weights, "rademacher", "webb"),
 		whole("draws", &o.Draws, 9999, 99, 1_000_000),

@@ -123,9 +123,9 @@ func init() {
 		{
 			Name: "poisson", Title: "Rate regression for meters and counts over a length", run: runRegression,
 			Needs: []string{"outcome", "exposure"}, Takes: modelRoles, Options: []string{"level", "correction", "trend"},
-			Formula:     "Poisson pseudo-likelihood: E[y] = offset · exp(α_group (+ slope_group·time) (+ γ_cell) + Xβ), Σ X̃'(y − μ) = 0 by iteratively reweighted least squares; cluster-robust V as in fixed-effects on the rows scaled by √μ; exp(β) is a rate ratio.",
+			Formula:     "Poisson pseudo-likelihood: E[y] = offset · exp(α_group (+ slope_group·time) (+ γ_cell) + Xβ), Σ X̃'(y − μ) = 0 by iteratively reweighted least squares; cluster-robust V as in fixed-effects on the rows scaled by √μ; exp(β) is a rate ratio. CR2-power: V of CR2 times V(Φ)/E_Φ[V], Var[y] ∝ μ^p as Φ, p from the slope of log(u²/(1−h)) on log μ: what the default study takes.",
 			Assumptions: []string{"Only the mean must be right: skew, zeros and spread beyond Poisson do no harm to the interval.", noDriver, clustersAre, fewClusters},
-			Sources:     []string{sourceGMT, "Santos Silva and Tenreyro, Review of Economics and Statistics 88 (2006) 641–658", sourceBM, sourcePT},
+			Sources:     []string{sourceGMT, "Santos Silva and Tenreyro, Review of Economics and Statistics 88 (2006) 641–658", sourceBM, sourcePT, "Harvey, Econometrica 44 (1976) 461–465 (the power)"},
 		},
 		{
 			Name: "negative-binomial", Title: "Rate regression for counts that spread more than Poisson", run: runNegativeBinomial,

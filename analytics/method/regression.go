@@ -13,9 +13,14 @@ type fitted struct {
 	column []int // of each term of the design
 	kind   stats.Kind
 	rate   bool // values are log rate ratios
+
+	working *stats.Working // of the correction CR2Power, else nil
 }
 
-var kinds = map[string]stats.Kind{"CR0": stats.CR0, "CR1": stats.CR1, "CR2": stats.CR2, "CR3": stats.CR3}
+// CR2Power is CR2 where the variance of the outcome goes as a power of its mean.
+const CR2Power = "CR2-power"
+
+var kinds = map[string]stats.Kind{"CR0": stats.CR0, "CR1": stats.CR1, "CR2": stats.CR2, CR2Power: stats.CR2, "CR3": stats.CR3}
 
 // panel lays out the columns: a constant without groups, controls, then terms,
 // so that a term that depends on the rest is the one dropped.
@@ -89,6 +94,13 @@ func (j *job) fit(d *design, model string) (*fitted, error) {
 	if f.robust, err = f.fit.Robust(d.clusters()); err != nil {
 		return nil, err
 	}
+	if j.opt.Correction == CR2Power {
+		power, _ := f.robust.VariancePower() // 1 where it cannot be told
+		if f.working, err = f.robust.Working(f.robust.PowerVariance(power)); err != nil {
+			return nil, err
+		}
+		j.figure("power of the mean that the variance goes by", power)
+	}
 	j.out.Rows, j.out.Clusters = f.fit.N, f.robust.Clusters
 	if f.fit.Separated > 0 {
 		j.out.LeftOut = append(j.out.LeftOut, LeftOut{"the group or cell has no outcome above 0", f.fit.Separated})
@@ -126,6 +138,9 @@ func (j *job) estimate(f *fitted, t term, k int) (e Estimate, ok bool, err error
 		return e, false, nil
 	}
 	se, err := f.robust.SE(c, f.kind)
+	if f.working != nil {
+		se, err = f.working.SE(c)
+	}
 	if err != nil {
 		return e, false, err
 	}

@@ -35,7 +35,7 @@ const (
 type Options struct {
 	Level       float64 `json:"level"`                  // of intervals [0.95]
 	Model       string  `json:"model,omitempty"`        // [poisson with an offset, else linear]
-	Correction  string  `json:"correction,omitempty"`   // CR0, CR1, CR2, CR3 [CR2]
+	Correction  string  `json:"correction,omitempty"`   // CR0, CR1, CR2, CR3 [CR2]; poisson also CR2-power
 	Trend       bool    `json:"trend,omitempty"`        // a slope on time per group is taken out; Time must be a number
 	Lags        int     `json:"lags,omitempty"`         // lags 0…Lags, in rows of a group [0; 7 for distributed-lags and event-study]
 	Leads       int     `json:"leads,omitempty"`        // event-study: rows before the event [5]

@@ -26,6 +26,7 @@ type clusterPart struct {
 	id     int // as the caller numbered it
 	comp   int // component of cells, −1 none
 	cells  int // leading coordinates that belong to the component's cells
+	rows   []int
 	lambda []float64
 	v      [][]float64 // eigenvectors: v[a] belongs to lambda[a]
 	ve     []float64   // V'Y'e
@@ -115,34 +116,17 @@ func (f *Fit) Robust(cluster []int) (*Robust, error) {
 // decompose fills one cluster's part.
 func (r *Robust) decompose(p *clusterPart, id, comp int, rows []int) bool {
 	f := r.fit
-	k := len(f.kept)
-	p.id, p.comp = id, comp
+	p.id, p.comp, p.rows = id, comp, rows
 	if comp >= 0 {
 		p.cells = f.abs.comps[comp].cells
 	}
-	d := p.cells + k
-	cols := make([][]float64, d) // Y of the cluster by column
-	for j := range cols {
-		cols[j] = make([]float64, len(rows))
-	}
+	cols := r.columns(p)
+	d := len(cols)
 	e := make([]float64, len(rows))
-	buf, noDrop := make([]float64, d), make([]bool, k)
 	for ri, i := range rows {
-		root := math.Sqrt(f.w[i])
 		e[ri] = f.Resid[i]
-		y := buf[:p.cells]
-		if comp >= 0 {
-			f.abs.cellRow(comp, i, y)
-			forward(f.abs.comps[comp].chol, p.cells, f.abs.comps[comp].drop, y)
-		}
-		x := buf[p.cells:]
-		for j := range x {
-			x[j] = f.xt[j][i]
-		}
-		forward(f.chol, k, noDrop, x)
 		h := f.abs.leverage(i)
-		for j, v := range buf {
-			cols[j][ri] = root * v
+		for j := range cols {
 			h += float64(cols[j][ri] * cols[j][ri])
 		}
 		r.leverage[i] = h
@@ -170,6 +154,34 @@ func (r *Robust) decompose(p *clusterPart, id, comp int, rows []int) bool {
 		p.ve[a] = dot(p.v[a], ye)
 	}
 	return true
+}
+
+// columns returns Y of a cluster by column: cells of the second effect in front, then the regressors.
+func (r *Robust) columns(p *clusterPart) [][]float64 {
+	f := r.fit
+	d := p.cells + len(f.kept)
+	cols := make([][]float64, d)
+	for j := range cols {
+		cols[j] = make([]float64, len(p.rows))
+	}
+	buf, noDrop := make([]float64, d), make([]bool, len(f.kept))
+	for ri, i := range p.rows {
+		root := math.Sqrt(f.w[i])
+		y := buf[:p.cells]
+		if p.comp >= 0 {
+			f.abs.cellRow(p.comp, i, y)
+			forward(f.abs.comps[p.comp].chol, p.cells, f.abs.comps[p.comp].drop, y)
+		}
+		x := buf[p.cells:]
+		for j := range x {
+			x[j] = f.xt[j][i]
+		}
+		forward(f.chol, len(f.kept), noDrop, x)
+		for j, v := range buf {
+			cols[j][ri] = root * v
+		}
+	}
+	return cols
 }
 
 // Leverage returns, per row, the diagonal of the hat matrix of the √weight-scaled regression, absorbed effects

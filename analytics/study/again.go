@@ -7,12 +7,12 @@ import (
 )
 
 // What a figure needs beside the kept result is computed again from the kept
-// data set: begin is a function of data set and spec, so it is of the same fit.
+// data set: begin is a function of data set, spec and method, so it is of the same fit.
 
 // again makes the main fit once more and returns it with the place of a unit.
 // A unit or fit that gave no number is an ErrNoPicture.
-func again(ds *DataSet, spec Spec, name string) (*run, int, error) {
-	s, err := begin(ds, spec, nil)
+func again(ds *DataSet, spec Spec, method, name string) (*run, int, error) {
+	s, err := begin(ds, spec, method, nil)
 	if err != nil {
 		return nil, 0, err
 	}
@@ -36,8 +36,8 @@ type ShiftDraws struct {
 }
 
 // Shifts runs the shift test of one finding again and keeps every draw.
-func Shifts(ds *DataSet, spec Spec, name string) (*ShiftDraws, error) {
-	s, k, err := again(ds, spec, name)
+func Shifts(ds *DataSet, spec Spec, method, name string) (*ShiftDraws, error) {
+	s, k, err := again(ds, spec, method, name)
 	if err != nil {
 		return nil, err
 	}
@@ -68,8 +68,8 @@ const (
 // DoseOf draws waste by km since clean of one finding, runs that started up to
 // 1 km after a clean as the base. It is refused where another station's clock
 // runs beside this one.
-func DoseOf(ds *DataSet, spec Spec, name string) (*Dose, error) {
-	s, k, err := again(ds, spec, name)
+func DoseOf(ds *DataSet, spec Spec, method, name string) (*Dose, error) {
+	s, k, err := again(ds, spec, method, name)
 	if err != nil {
 		return nil, err
 	}

@@ -101,7 +101,7 @@ func (s *run) dose(k int, fresh float64) *Dose {
 	}
 	for j := range bins {
 		c := m.extra + j
-		se, err := m.robust.SE(c, stats.CR2)
+		se, err := m.se(c)
 		if err != nil {
 			return nil
 		}

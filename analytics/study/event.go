@@ -53,8 +53,8 @@ type EventPoint struct {
 // the pointwise intervals, t with Satterthwaite's degrees of freedom, do so
 // (sup-t; Montiel Olea & Plagborg-Møller, Journal of Applied Econometrics 34
 // (2019) 1–17, from memory).
-func Events(ds *DataSet, spec Spec, name string) (*EventStudy, error) {
-	s, k, err := again(ds, spec, name)
+func Events(ds *DataSet, spec Spec, method, name string) (*EventStudy, error) {
+	s, k, err := again(ds, spec, method, name)
 	if err != nil {
 		return nil, err
 	}
@@ -165,7 +165,7 @@ func (s *run) eventBand(c *EventCurve, m *model) error {
 	se, df, share := make([]float64, n), make([]float64, n), make([][]float64, n)
 	for j := range n {
 		col := m.extra + j
-		r, err := m.robust.SE(col, stats.CR2)
+		r, err := m.se(col)
 		if err != nil { // dropped or without variation: no interval to draw
 			continue
 		}

@@ -14,7 +14,7 @@ func TestShiftsAreTheTest(t *testing.T) {
 	ds := fleet{seed: 5, plants: 2, presses: 8, days: 80, stations: 2, effect: 0.2}.make()
 	res := mustRun(t, ds, quick())
 	for _, f := range res.Findings {
-		s, err := Shifts(ds, quick(), f.Name)
+		s, err := Shifts(ds, quick(), Method, f.Name)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -28,7 +28,7 @@ func TestShiftsAreTheTest(t *testing.T) {
 			t.Errorf("%s: p %v, counted %d, kept %v", f.Name, s.P, over, f.Test.P)
 		}
 	}
-	if _, err := Shifts(ds, quick(), "no-such"); !errors.Is(err, ErrNoPicture) {
+	if _, err := Shifts(ds, quick(), Method, "no-such"); !errors.Is(err, ErrNoPicture) {
 		t.Error(err)
 	}
 }
@@ -69,7 +69,7 @@ func TestEventsSeeThePlantedRun(t *testing.T) {
 	low := 0
 	for seed := range uint64(6) {
 		ds := fleet{seed: 100 + seed, plants: 2, presses: 12, days: 110, stations: 2, effect: 0.3}.make()
-		e, err := Events(ds, quick(), "station-00")
+		e, err := Events(ds, quick(), Method, "station-00")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -124,7 +124,7 @@ func TestClock(t *testing.T) {
 			}
 			ds.Rows[i].RunWasteMM = int64(float64(ds.Rows[i].RunWasteMM) * math.Exp(slope*float64(x.SinceCleanMM)/1e6))
 		}
-		c, err := ClockOf(ds, quick(), "station-00")
+		c, err := ClockOf(ds, quick(), Method, "station-00")
 		if err != nil || c.Refusal != "" {
 			t.Fatal(err, c)
 		}
@@ -173,7 +173,7 @@ func TestDoseFromFirstKilometer(t *testing.T) {
 			}
 		}
 	}
-	d, err := DoseOf(ds, quick(), "station-00")
+	d, err := DoseOf(ds, quick(), Method, "station-00")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -192,7 +192,7 @@ func TestDoseFromFirstKilometer(t *testing.T) {
 	for i := range ds.Rows {
 		ds.Rows[i].Stations[1].SinceCleanMM = ds.Rows[i].Stations[0].SinceCleanMM
 	}
-	if _, err := DoseOf(ds, quick(), "station-00"); !errors.Is(err, ErrNoPicture) {
+	if _, err := DoseOf(ds, quick(), Method, "station-00"); !errors.Is(err, ErrNoPicture) {
 		t.Error(err)
 	}
 }

@@ -14,7 +14,7 @@ import (
 // stations, the controls and the waste of the run before are held.
 type Growth struct {
 	Log          bool    // u is log(1 + A)
-	B, Low, High float64 // with its CR2 interval
+	B, Low, High float64 // with its interval
 	// Base is the rate at age 0, m per km, that makes the rates add up to the
 	// waste that was counted, at B and at the ends of its interval.
 	Base, BaseLow, BaseHigh float64
@@ -44,13 +44,13 @@ type Clock struct {
 
 // ClockOf fits the growth of one station's waste. Gaps and Rivals are filled
 // also where Refusal is set.
-func ClockOf(ds *DataSet, spec Spec, name string) (*Clock, error) {
+func ClockOf(ds *DataSet, spec Spec, method, name string) (*Clock, error) {
 	at := slices.Index(ds.Stations, name)
 	if at < 0 {
 		return nil, fmt.Errorf("%w: %s is no station of the data set", ErrNoPicture, name)
 	}
 	c := &Clock{Gaps: gaps(ds, at), Rivals: rivals(ds, at)}
-	s, k, err := again(ds, spec, name)
+	s, k, err := again(ds, spec, method, name)
 	if err != nil {
 		return c, err
 	}
@@ -109,7 +109,7 @@ func (s *run) growth(g *Growth, k, at int) (why string) {
 	if err := s.cluster(m); err != nil {
 		return err.Error()
 	}
-	se, err := m.robust.SE(m.extra, stats.CR2)
+	se, err := m.se(m.extra)
 	if err != nil {
 		return err.Error()
 	}

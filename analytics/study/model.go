@@ -18,6 +18,10 @@ type model struct {
 	fit    *stats.Fit
 	robust *stats.Robust
 	y      []float64
+	linear bool // least squares
+
+	working *stats.Working // nil: CR2 with one variance
+	power   float64        // of the mean, which working goes by
 }
 
 // design says what a fit deviates in from the main one. The zero value is the
@@ -140,6 +144,7 @@ func (s *run) fitModel(d design) (*model, error) {
 		p.Use = s.frame.use
 	}
 	var err error
+	m.linear = d.linear
 	if d.linear {
 		p.Offset = nil
 		m.fit, err = stats.FitLinear(p)
@@ -165,14 +170,35 @@ func (s *run) cluster(m *model) (err error) {
 	if m.robust, err = m.fit.Robust(s.frame.press); err != nil {
 		return fmt.Errorf("clusters: %w", err)
 	}
+	if !s.variancePower() || m.linear {
+		return nil
+	}
+	power, told := m.robust.VariancePower()
+	if m.power = power; !told {
+		return nil
+	}
+	if m.working, err = m.robust.Working(m.robust.PowerVariance(power)); err != nil {
+		return fmt.Errorf("clusters: %w", err)
+	}
 	return nil
+}
+
+// variancePower reports whether the method is default-4 or later.
+func (s *run) variancePower() bool { return !slices.Contains(methods[:3], s.method) }
+
+// se is the standard error of a column with its degrees of freedom.
+func (m *model) se(col int) (stats.RobustSE, error) {
+	if m.working != nil {
+		return m.working.SE(col)
+	}
+	return m.robust.SE(col, stats.CR2)
 }
 
 // Estimate is one station's difference in one outcome. Meters are per
 // not-cleaned row (for other outcomes than waste: that outcome's unit).
 type Estimate struct {
 	Beta       float64 `json:"beta"` // log rate ratio
-	SE         float64 `json:"se"`   // CR2, clusters are presses
+	SE         float64 `json:"se"`   // cluster-robust, clusters are presses
 	DF         float64 `json:"df"`   // Satterthwaite
 	BetaLow    float64 `json:"beta_low"`
 	BetaHigh   float64 `json:"beta_high"`
@@ -203,7 +229,7 @@ func (s *run) estimate(m *model, k int) (*Estimate, error) {
 	if c < 0 {
 		return nil, fmt.Errorf("%w: exposure cannot be told from the controls", stats.ErrTooFew)
 	}
-	se, err := m.robust.SE(c, stats.CR2)
+	se, err := m.se(c)
 	if err != nil {
 		return nil, err
 	}

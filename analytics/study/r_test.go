@@ -13,7 +13,8 @@ import (
 // The whole default model written again in R from the exported CSV: row
 // numbers, lagged waste, weekdays, job mix, plant-weeks, press levels and
 // trends, glm(quasipoisson), then clubSandwich CR2 with Satterthwaite degrees of
-// freedom on lm of the √μ-scaled working response.
+// freedom on lm of the √μ-scaled working response, and the factor of stats.Working
+// with matrices of all rows.
 const rStudy = `
 suppressPackageStartupMessages(library(clubSandwich))
 d <- read.csv(commandArgs(TRUE)[1], check.names = FALSE)
@@ -44,7 +45,15 @@ mu <- fitted(g); z <- g$linear.predictors - log(d$km) + (d$W - mu) / mu
 l <- lm(I(sqrt(mu) * z) ~ I(sqrt(mu) * X) + 0)
 ct <- coef_test(l, vcov = "CR2", cluster = d$press, test = "Satterthwaite")
 pick <- match(paste0("X", "D", colnames(D)), names(coef(g)))
-cat(jsonlite::toJSON(list(beta = unname(coef(g)[pick]), se = ct$SE[pick], df = ct$df[pick], n = nrow(d)), digits = NA))
+A <- sqrt(mu) * X; M <- solve(crossprod(A), t(A)); H <- A %*% M; h <- rowSums(A * t(M)); u <- residuals(l)
+power <- 1 + unname(coef(lm(log(u^2 / (1 - h)) ~ log(mu)))[2]); phi <- mu^(power - 1)
+root <- function(B) { e <- eigen(B, symmetric = TRUE); v <- ifelse(e$values > 1e-10, 1 / sqrt(e$values), 0); e$vectors %*% (v * t(e$vectors)) }
+half <- sapply(levels(d$press), function(p) { at <- which(d$press == p); root(diag(length(at)) - H[at, at]) }, simplify = FALSE)
+factor <- sapply(pick, function(j) {
+  a <- sapply(levels(d$press), function(p) { at <- which(d$press == p); s <- half[[p]] %*% M[j, at]
+    v <- -H[, at] %*% s; v[at] <- v[at] + s; v })
+  sqrt(sum(M[j, ]^2 * phi) / sum(a^2 * phi)) })
+cat(jsonlite::toJSON(list(beta = unname(coef(g)[pick]), se = ct$SE[pick] * factor, df = ct$df[pick], n = nrow(d), power = power), digits = NA))
 `
 
 func TestDefaultStudyAgainstR(t *testing.T) {
@@ -80,6 +89,7 @@ func TestDefaultStudyAgainstR(t *testing.T) {
 	var want struct {
 		Beta, SE, DF []float64
 		N            []int
+		Power        []float64
 	}
 	if err := json.Unmarshal(out, &want); err != nil {
 		t.Fatalf("R printed %s: %v", out, err)
@@ -92,6 +102,9 @@ func TestDefaultStudyAgainstR(t *testing.T) {
 	}
 	if r.Rows.Fitted != want.N[0] {
 		t.Errorf("%d rows fitted, R has %d", r.Rows.Fitted, want.N[0])
+	}
+	if math.Abs(r.Model.VariancePower-want.Power[0]) > 1e-6 {
+		t.Errorf("variance power %.10g, R has %.10g", r.Model.VariancePower, want.Power[0])
 	}
 	for k, x := range r.Findings {
 		e := x.Waste

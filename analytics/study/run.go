@@ -48,14 +48,10 @@ func Run(ds *DataSet, spec Spec, progress func(done, total int)) (*Result, error
 
 // RunMethod is Run under the method that a kept result names.
 func RunMethod(ds *DataSet, spec Spec, method string, progress func(done, total int)) (*Result, error) {
-	if !slices.Contains(methods, method) {
-		return nil, fmt.Errorf("%w: method is %q, this program has %s", ErrSpec, method, strings.Join(methods, ", "))
-	}
-	s, err := begin(ds, spec, progress)
+	s, err := begin(ds, spec, method, progress)
 	if err != nil {
 		return nil, err
 	}
-	s.method, s.result.Method = method, method
 	if s.result.Refused != "" {
 		return s.result, nil
 	}
@@ -76,7 +72,10 @@ func RunMethod(ds *DataSet, spec Spec, method string, progress func(done, total 
 
 // begin selects rows and units and fits the main model; a data set that cannot
 // answer leaves the reason in the result.
-func begin(ds *DataSet, spec Spec, progress func(done, total int)) (*run, error) {
+func begin(ds *DataSet, spec Spec, method string, progress func(done, total int)) (*run, error) {
+	if !slices.Contains(methods, method) {
+		return nil, fmt.Errorf("%w: method is %q, this program has %s", ErrSpec, method, strings.Join(methods, ", "))
+	}
 	if err := spec.Validate(); err != nil {
 		return nil, err
 	}
@@ -87,8 +86,8 @@ func begin(ds *DataSet, spec Spec, progress func(done, total int)) (*run, error)
 	if err != nil {
 		return nil, err
 	}
-	s := &run{ds: ds, spec: spec, frame: f, tell: progress, method: Method,
-		result: &Result{Method: Method, Spec: spec, Data: ds.SHA256()}}
+	s := &run{ds: ds, spec: spec, frame: f, tell: progress, method: method,
+		result: &Result{Method: method, Spec: spec, Data: ds.SHA256()}}
 	s.describeRows()
 	if len(f.presses) < 2 || len(f.stations) == 0 {
 		s.refuse(fmt.Sprintf("%d presses and %d stations have usable rows; at least 2 presses and 1 station are needed",
@@ -179,7 +178,7 @@ func (s *run) describeModel() {
 		}
 	}
 	mod := &Model{Absorbed: m.fit.Rank - kept, Iterations: m.fit.Iterations, Dispersion: m.fit.Dispersion,
-		LagOffset: f.c, PlantWeeks: s.effects.Cell != nil, Trend: s.effects.Trend != nil}
+		LagOffset: f.c, PlantWeeks: s.effects.Cell != nil, Trend: s.effects.Trend != nil, VariancePower: m.power}
 	for j, name := range m.names {
 		if m.fit.Dropped[j] {
 			mod.Dropped = append(mod.Dropped, name)
@@ -189,7 +188,7 @@ func (s *run) describeModel() {
 			continue
 		}
 		c := Coefficient{Name: name, Beta: m.fit.Beta[j], Low: m.fit.Beta[j], High: m.fit.Beta[j]}
-		if se, err := m.robust.SE(j, stats.CR2); err == nil {
+		if se, err := m.se(j); err == nil {
 			if t, err := stats.TQuantile(1-float64(s.spec.Alpha/2), se.DF); err == nil {
 				half := float64(t * se.SE)
 				c.Low, c.High = finiteOr(c.Beta-half), finiteOr(c.Beta+half)

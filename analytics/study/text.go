@@ -83,8 +83,12 @@ func (s *run) overview() string {
 	if n[Randomised] > 0 {
 		trial = fmt.Sprintf("%d shown by a trial, ", n[Randomised])
 	}
-	return fmt.Sprintf("%d of %d press-days on %d presses were compared: %s%d stations consistent, %d suggestive, %d with no difference seen, %d not assessable.",
-		r.Rows.Fitted, r.Rows.InDataSet, len(r.Presses), trial, n[Consistent], n[Suggestive], n[NoneSeen], n[NotAssessable])
+	stations := "stations"
+	if n[Consistent] == 1 && s.variancePower() { // before default-4 the line was kept so
+		stations = "station"
+	}
+	return fmt.Sprintf("%d of %d press-days on %d presses were compared: %s%d %s consistent, %d suggestive, %d with no difference seen, %d not assessable.",
+		r.Rows.Fitted, r.Rows.InDataSet, len(r.Presses), trial, n[Consistent], stations, n[Suggestive], n[NoneSeen], n[NotAssessable])
 }
 
 // warnings are lines about the whole study.

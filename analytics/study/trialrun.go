@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"github.com/downweb/downweb/analytics/stats"
 )
@@ -63,7 +64,7 @@ type trialWork struct {
 	unit  int
 	rows  []int     // rows of the frame that belong to the trial
 	cell  []int     // press-week of each of them
-	nth   []int     // place of each of them among the required windows of its press-week, from 0
+	nth   []int     // place of the window before each of them among its press-week's required ones, from 0
 	draws [][]uint8 // schedule of each cell; the first is the plan
 	use   []bool
 	start []float64
@@ -106,6 +107,7 @@ func (s *run) newTrial(t *Trial) (*trialWork, string) {
 	cells := map[[2]int]int{}
 	var at [][2]int
 	var met []int // required windows of each press-week so far
+	placed := s.windowPlaces(plan.Station)
 	for i, r := range f.rows {
 		p, ok := press[r.Press]
 		m, in := week[r.Day-int32(r.Weekday()-1)]
@@ -119,7 +121,11 @@ func (s *run) newTrial(t *Trial) (*trialWork, string) {
 			cells[[2]int{p, m}] = c
 			at, met = append(at, [2]int{p, m}), append(met, 0)
 		}
-		w.rows, w.cell, w.nth, w.use[i] = append(w.rows, i), append(w.cell, c), append(w.nth, met[c]), true
+		nth := met[c]
+		if placed != nil {
+			nth = placed[r]
+		}
+		w.rows, w.cell, w.nth, w.use[i] = append(w.rows, i), append(w.cell, c), append(w.nth, nth), true
 		met[c]++
 	}
 	schedule := map[int]uint8{}
@@ -155,6 +161,31 @@ func (s *run) newTrial(t *Trial) (*trialWork, string) {
 			100*t.LeftAsPlanned, 100*t.LeftAnyway)
 	}
 	return w, ""
+}
+
+// windowPlaces is the place of each row's window among the required ones of its press and week, from 0, over all rows of
+// the data set: a run that the study leaves out had a window too, and the crew counted it. A row whose state is unknown
+// had one. Before default-4 only the rows of the model were counted: nil.
+func (s *run) windowPlaces(station string) map[*Row]int {
+	if !s.variancePower() {
+		return nil
+	}
+	at := slices.Index(s.ds.Stations, station)
+	type pressWeek struct {
+		press  string
+		monday int32
+	}
+	met, out := map[pressWeek]int{}, make(map[*Row]int, len(s.ds.Rows))
+	for i := range s.ds.Rows {
+		r := &s.ds.Rows[i]
+		if r.Stations[at].State == NotExposed {
+			continue
+		}
+		week := pressWeek{r.Press, r.Day - int32(r.Weekday()-1)}
+		out[r] = met[week]
+		met[week]++
+	}
+	return out
 }
 
 // leaves is 1 where a schedule says to leave the window before row k, else 0:

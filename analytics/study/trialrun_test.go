@@ -183,3 +183,27 @@ func TestTrialPAgainstEnumeration(t *testing.T) {
 		t.Errorf("statistic %.3f p %.4f, by the list %.3f and %.4f of %v", x, p, own, exact, all)
 	}
 }
+
+// A run that the study leaves out had a window too: leaving runs out for thin
+// records moves no other run to another place of its schedule.
+func TestTrialCountsWindowsOfRunsLeftOut(t *testing.T) {
+	ds, plan := onTrial(3, 0, 0)
+	for i := range ds.Rows {
+		if i%3 == 1 {
+			ds.Rows[i].CoveragePPM = 500_000
+		}
+	}
+	spec := DefaultSpec()
+	spec.Permutations, spec.SkipChecks, spec.Trial = 99, true, plan
+	x := mustRun(t, ds, spec).Trial
+	if x.Refusal != "" || x.LeftAsPlanned != 1 || x.LeftAnyway != 0 {
+		t.Errorf("schedules were followed to the letter: left %v of the windows to leave and %v of those to clean; %s", x.LeftAsPlanned, x.LeftAnyway, x.Refusal)
+	}
+	r, err := RunMethod(ds, spec, "default-3", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if y := r.Trial; y.LeftAsPlanned == 1 && y.LeftAnyway == 0 {
+		t.Error("default-3 counted the rows of the model only: this test shows nothing")
+	}
+}

@@ -130,7 +130,7 @@ func (a *app) studyMethod() *cobra.Command {
 	o := &q.Options
 	f.Float64Var(&o.Level, "level", 0, "level of the intervals (default 0.95)")
 	f.StringVar(&o.Model, "model", "", "linear or poisson")
-	f.StringVar(&o.Correction, "correction", "", "CR0, CR1, CR2 or CR3")
+	f.StringVar(&o.Correction, "correction", "", "CR0, CR1, CR2 or CR3; poisson also CR2-power")
 	f.BoolVar(&o.Trend, "trend", false, "take a slope on time out of each group")
 	f.IntVar(&o.Lags, "lags", 0, "lags, rows of a group")
 	f.IntVar(&o.Leads, "leads", 0, "rows before an event")

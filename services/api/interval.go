@@ -83,7 +83,7 @@ func (t *studyService) interval(ctx context.Context, x *pb.Study, res *study.Res
 		out.Refused = []interval.Refusal{{Rule: "block", Text: find.Name + " are nearly always cleaned or left together: no growth can be told for one of them"}}
 		return out, nil
 	}
-	clock, err := study.ClockOf(d, res.Spec, find.Stations[0])
+	clock, err := study.ClockOf(d, res.Spec, res.Method, find.Stations[0])
 	if err != nil && !errors.Is(err, study.ErrNoPicture) {
 		return nil, err
 	}

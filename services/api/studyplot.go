@@ -157,7 +157,7 @@ func mapFigure(res *study.Result) (plot.Figure, error) {
 }
 
 func doseFigure(d *study.DataSet, res *study.Result, x *study.Finding) (plot.Figure, error) {
-	dose, err := study.DoseOf(d, res.Spec, x.Name)
+	dose, err := study.DoseOf(d, res.Spec, res.Method, x.Name)
 	if err != nil {
 		return nil, pictureError(err)
 	}
@@ -169,7 +169,7 @@ func doseFigure(d *study.DataSet, res *study.Result, x *study.Finding) (plot.Fig
 }
 
 func shiftsFigure(d *study.DataSet, res *study.Result, x *study.Finding) (plot.Figure, error) {
-	s, err := study.Shifts(d, res.Spec, x.Name)
+	s, err := study.Shifts(d, res.Spec, res.Method, x.Name)
 	if err != nil {
 		return nil, pictureError(err)
 	}
@@ -177,7 +177,7 @@ func shiftsFigure(d *study.DataSet, res *study.Result, x *study.Finding) (plot.F
 }
 
 func eventFigure(d *study.DataSet, res *study.Result, x *study.Finding) (plot.Figure, error) {
-	e, err := study.Events(d, res.Spec, x.Name)
+	e, err := study.Events(d, res.Spec, res.Method, x.Name)
 	if err != nil {
 		return nil, pictureError(err)
 	}

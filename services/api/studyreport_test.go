@@ -126,7 +126,7 @@ func TestReportWithADoseThatIsKept(t *testing.T) {
 	if res.Findings[0].Grade < study.Suggestive {
 		t.Fatalf("grade %v: %q", res.Findings[0].Grade, res.Findings[0].Limits)
 	}
-	dose, err := study.DoseOf(d, res.Spec, "station-00")
+	dose, err := study.DoseOf(d, res.Spec, res.Method, "station-00")
 	if err != nil {
 		t.Fatal(err)
 	}
