@@ -41,15 +41,14 @@ func (f *Fit) selectColumns(x [][]float64) error {
 	})
 	gram := f.gram()
 	choleskyDrop(gram, len(x), limit, f.Dropped)
+	kept := f.xt[:0] // solve fills them
 	for j, d := range f.Dropped {
 		if !d {
 			f.kept = append(f.kept, j)
+			kept = append(kept, f.xt[j])
 		}
 	}
-	f.xt = make([][]float64, len(f.kept))
-	for k := range f.xt {
-		f.xt[k] = make([]float64, n)
-	}
+	f.xt = kept
 	return nil
 }
 

@@ -37,9 +37,23 @@ type design struct {
 	linear   bool // least squares on y instead of Poisson
 }
 
+const lagName = "log waste rate of the run before"
+
+// controls returns the control columns, which every fit of a run shares and none writes to.
+func (s *run) controls(noLag bool) (names []string, cols [][]float64, logKM int) {
+	s.controlsOnce.Do(func() {
+		s.control.names, s.control.cols, s.control.logKM = s.frame.controls(&s.spec, s.ds.Families)
+	})
+	names, cols, logKM = slices.Clone(s.control.names), slices.Clone(s.control.cols), s.control.logKM
+	if at := slices.Index(names, lagName); noLag && at >= 0 {
+		names, cols = slices.Delete(names, at, at+1), slices.Delete(cols, at, at+1)
+	}
+	return names, cols, logKM
+}
+
 // controls returns the control columns in their fixed order: a column that
 // depends on earlier ones is dropped, so the order decides which.
-func (f *frame) controls(spec *Spec, noLag bool, families []string) (names []string, cols [][]float64, logKM int) {
+func (f *frame) controls(spec *Spec, families []string) (names []string, cols [][]float64, logKM int) {
 	n := len(f.rows)
 	logKM = -1
 	add := func(name string, of func(i int) float64) {
@@ -54,8 +68,8 @@ func (f *frame) controls(spec *Spec, noLag bool, families []string) (names []str
 		logKM = 0
 		add("log km", func(i int) float64 { return stats.Log(f.km[i]) })
 	}
-	if !c.NoLaggedWaste && !noLag {
-		add("log waste rate of the run before", func(i int) float64 { return f.lag[i] })
+	if !c.NoLaggedWaste {
+		add(lagName, func(i int) float64 { return f.lag[i] })
 	}
 	if !c.NoWeekday {
 		for d := 2; d <= 7; d++ {
@@ -114,7 +128,7 @@ func indicator(b bool) float64 {
 
 // fitModel fits one design.
 func (s *run) fitModel(d design) (*model, error) {
-	names, cols, logKM := s.frame.controls(&s.spec, d.noLag, s.ds.Families)
+	names, cols, logKM := s.controls(d.noLag)
 	m := &model{logKM: logKM, y: d.y}
 	for range names {
 		m.kinds = append(m.kinds, "control")

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/downweb/downweb/analytics/stats"
 )
@@ -33,6 +34,13 @@ type run struct {
 	total   int
 	tell    func(done, total int)
 	method  string
+
+	controlsOnce sync.Once
+	control      struct {
+		names []string
+		cols  [][]float64
+		logKM int
+	}
 }
 
 // lines2 reports whether the lines that default-2 adds are asked for.

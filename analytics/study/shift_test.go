@@ -141,7 +141,7 @@ func shiftEqualsNaive(t *testing.T, plain bool) {
 // coefficient, and q is orthogonal to every other column (Frisch–Waugh–Lovell).
 func TestPartialReproducesCoefficient(t *testing.T) {
 	s := started(t, demoFleet(2).make(), DefaultSpec())
-	_, cols, _ := s.frame.controls(&s.spec, false, s.ds.Families)
+	_, cols, _ := s.controls(false)
 	for k := range s.units {
 		beta := s.main.fit.Beta[s.main.column[k]]
 		var num, den float64

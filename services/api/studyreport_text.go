@@ -149,6 +149,14 @@ func (r *report) dataUsed() []g.Node {
 	return out
 }
 
+// varianceText is what the standard errors say of the rows' variance beside CR2.
+func (r *report) varianceText() string {
+	if m := r.res.Model; m != nil && m.VariancePower > 0 {
+		return fmt.Sprintf(", the standard error multiplied so that it is right on average where the variance of waste goes as its mean to the power of %.2f, estimated from the residuals", m.VariancePower)
+	}
+	return ""
+}
+
 // method is the default study in words, with the choices of this one.
 func (r *report) method() []g.Node {
 	s := r.res.Spec
@@ -156,7 +164,7 @@ func (r *report) method() []g.Node {
 		fmt.Sprintf("A row is a press on a production day with at least %.0f m of production and at least %.0f %% of its planned time on record. The outcome is counted waste in production and unplanned stops, less restart waste after cleans; set-up waste, matrix and edge trim are not in it.", float64(s.MinRunMM)/1000, 100*s.MinCoverage),
 		"A row counts as not cleaned for a station where, at its first production, the latest required window had closed without a clean, missed and skipped alike. It is frozen at that moment; cleans later in the day do not change it.",
 		"Model: expected waste = km × exp(press level + linear trend of the press + weekday + free slope of log km + log waste rate of the run before + job mix + one term per station). Job mix: planned km, jobs, shifts, product families, first run after idle days; plant × week levels with three or more presses in a plant. Poisson pseudo-likelihood, which asks only that the mean is right.",
-		"Difference in meters: mean waste of the not-cleaned rows × (1 − 1 / rate ratio). Interval: cluster-robust (CR2) by press with Satterthwaite degrees of freedom.",
+		"Difference in meters: mean waste of the not-cleaned rows × (1 − 1 / rate ratio). Interval: cluster-robust (CR2) by press with Satterthwaite degrees of freedom" + r.varianceText() + ".",
 		fmt.Sprintf("p: shift test. Each of %d shifts (seed %d) turns every press's cleaning record by a random number of runs against its waste, all stations together; the statistic is studentised by blocks. Over the stations: step-down max-T. Over stations × lags: false discovery rate, to look at only.", s.Permutations, s.Seed),
 		"Grades. 3 consistent: adjusted p at most 0.05, the interval leaves 0 out, and every check holds, on at least 30 not-cleaned runs of 6 presses. 2 suggestive: one of these fails. 1 none seen. 0 not assessable. Only a trial with schedules drawn at random may be graded above 3.",
 		"Small fleets find little: with 12 presses and 130 run days a 15 % difference is found about one time in four, 6 % of the time after the adjustment over stations (simulated).",

@@ -70,7 +70,7 @@ func TestKill(t *testing.T) {
 		if err := cmd.Start(); err != nil {
 			t.Fatal(err)
 		}
-		said := make(chan uint64, 1)
+		said, first := make(chan uint64, 1), make(chan struct{}, 1)
 		go func() {
 			n := uint64(0)
 			for sc := bufio.NewScanner(out); sc.Scan(); {
@@ -78,10 +78,21 @@ func TestKill(t *testing.T) {
 					t.Error(sc.Text())
 				} else if v, err := strconv.ParseUint(sc.Text(), 10, 64); err == nil {
 					n = v
+					select {
+					case first <- struct{}{}:
+					default:
+					}
 				}
 			}
 			said <- n
 		}()
+		if round > 10 { // the earlier kills may meet a process that has not opened the file yet
+			select {
+			case <-first:
+			case <-time.After(20 * time.Second):
+				t.Fatalf("round %d: nothing accepted in 20 s", round)
+			}
+		}
 		time.Sleep(time.Duration(30+round*7) * time.Millisecond)
 		if err := cmd.Process.Kill(); err != nil {
 			t.Fatal(err)
