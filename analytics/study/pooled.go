@@ -2,6 +2,7 @@ package study
 
 import (
 	"fmt"
+	"math"
 
 	"github.com/downweb/downweb/analytics/stats"
 )
@@ -15,7 +16,7 @@ type Pooled struct {
 	Ratio  float64 `json:"ratio"`        // all rows together, nothing held
 	Within float64 `json:"ratio_within"` // press levels held, nothing else
 	Held   float64 `json:"ratio_held"`   // the study's own
-	Turned bool    `json:"signs_differ"` // Ratio lies on the other side of 1 than Within or Held
+	Turned bool    `json:"signs_differ"` // Ratio lies on the other side of 1 than Within or Held, in two decimals
 	Line   string  `json:"line"`         // in words
 }
 
@@ -42,7 +43,11 @@ func (s *run) pooled(k int) *Pooled {
 	}
 	e := s.result.Findings[k].Waste
 	p := &Pooled{Ratio: finiteOr(waste[1] / km[1] / (waste[0] / km[0])), Within: exp(fit.Beta[0]), Held: e.Ratio}
-	apart := func(r float64) bool { return (p.Ratio-1)*(r-1) < 0 }
+	side := func(r float64) float64 { return r - 1 }
+	if s.variancePower() { // since default-4 as printed: 1.00 lies on no side
+		side = func(r float64) float64 { return math.Round(100*r) - 100 }
+	}
+	apart := func(r float64) bool { return side(p.Ratio)*side(r) < 0 }
 	p.Turned = apart(p.Within) || apart(p.Held)
 	p.Line = fmt.Sprintf("All rows together: %.2f times the waste per km after a window without a clean; with each press compared with itself %.2f; with everything held %.2f.", p.Ratio, p.Within, p.Held)
 	if p.Turned {

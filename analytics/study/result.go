@@ -12,8 +12,9 @@ const Method = "default-4"
 // takes the variance of waste as a power of its mean, estimated, in standard
 // errors and degrees of freedom (stats.Working): with CR2's one variance the
 // intervals of stations without a difference held 0 in 93 % where presses differ
-// much. It numbers a trial's windows over all runs on record, and moves
-// intervals, grades and trials only.
+// much. It numbers a trial's windows over all runs on record, calls
+// ratios that print as 1.00 on no side of 1, and moves intervals, grades, trials
+// and words only.
 var methods = []string{"default-1", "default-2", "default-3", Method}
 
 // Result is everything a report needs. No number in it is NaN or infinite;
