@@ -351,6 +351,7 @@ func (s *run) findings() {
 		}
 		s.result.Findings = append(s.result.Findings, x)
 	}
+	s.main.working = nil // as large as the eigenvectors, and asked for nothing more
 }
 
 // byPress fills each press's part in a finding.

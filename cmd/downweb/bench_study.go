@@ -123,6 +123,7 @@ func runStudyBench(ctx context.Context, plan studyPlan, say func(string)) (*stud
 	runtime.GC()
 	_, rss := processUse(os.Getpid())
 	r.RowsMiB, r.Rows = mib(rss), len(sim.Data.Rows)
+	defer forStudy()() // as the api does
 	spec := study.DefaultSpec()
 	spec.Permutations, spec.SkipChecks, r.Lags = plan.Draws, true, spec.MaxLag+1
 	var res *study.Result

@@ -43,6 +43,8 @@ func apiDeps(db *warehouse.DB, nc *nats.Conn, js jetstream.JetStream, badges *ev
 		},
 		Explainer: explainer{db},
 		Changes:   changes{db},
+
+		AroundStudy: forStudy,
 	}
 }
 

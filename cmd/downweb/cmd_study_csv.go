@@ -61,6 +61,7 @@ func (a *app) askTable(ctx context.Context, specFile string, spec *pb.StudySpec,
 	run.Stations = slices.Clone(spec.GetStations())
 	bar := a.progress("study")
 	defer bar.done()
+	defer forStudy()()
 	res, err := study.Run(ds, run, func(done, total int) { bar.step(int64(done), int64(total)) })
 	if errors.Is(err, study.ErrSpec) || errors.Is(err, study.ErrData) {
 		return usagef("%s: %w", specFile, err)

@@ -55,6 +55,9 @@ type Deps struct {
 	// Changes says what arrived after a period was signed; may be nil: then
 	// nothing can be signed.
 	Changes Changes
+	// AroundStudy is called before a study is worked out, what it returns after: a
+	// program keeps its memory small by it. May be nil.
+	AroundStudy func() (after func())
 }
 
 // Server answers over gRPC.

@@ -34,7 +34,7 @@ func (t *studyService) RerunStudy(ctx context.Context, req *pb.RerunStudyRequest
 	if err != nil {
 		return nil, err
 	}
-	c, err := compute(ctx, d, x.Spec, kept.Method, nil)
+	c, err := t.s.compute(ctx, d, x.Spec, kept.Method, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -62,7 +62,7 @@ type computed struct {
 
 // compute runs a study. It returns when ctx ends; the work itself then goes on
 // unheard to its end.
-func compute(ctx context.Context, d *study.DataSet, spec *pb.StudySpec, method string, progress func(done, total int)) (*computed, error) {
+func (s *Server) compute(ctx context.Context, d *study.DataSet, spec *pb.StudySpec, method string, progress func(done, total int)) (*computed, error) {
 	type answer struct {
 		c   *computed
 		err error
@@ -73,6 +73,9 @@ func compute(ctx context.Context, d *study.DataSet, spec *pb.StudySpec, method s
 	}
 	out := make(chan answer, 1)
 	go func() {
+		if s.deps.AroundStudy != nil {
+			defer s.deps.AroundStudy()()
+		}
 		defer func() {
 			if p := recover(); p != nil {
 				out <- answer{nil, fmt.Errorf("a study panicked: %v\n%s", p, debug.Stack())}

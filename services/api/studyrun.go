@@ -134,7 +134,7 @@ func (r *studyRunner) answer(ctx context.Context, x *pb.Study) (why string, err 
 	if x.Predecessors, err = r.s.predecessors(ctx, x); err != nil {
 		return "", err
 	}
-	c, err := compute(ctx, d.set, x.Spec, study.Method, func(done, total int) { r.set(x.Id, done, total) })
+	c, err := r.s.compute(ctx, d.set, x.Spec, study.Method, func(done, total int) { r.set(x.Id, done, total) })
 	switch {
 	case errors.Is(err, study.ErrSpec), errors.Is(err, study.ErrData):
 		return err.Error(), nil

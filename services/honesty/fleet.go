@@ -67,7 +67,8 @@ func (f Fleet) Make() *Simulated {
 			}
 		}
 	}
-	out := &Simulated{Data: ds}
+	ds.Rows = make([]study.Row, 0, f.Presses*f.Days)
+	out := &Simulated{Data: ds, Extra: make([]float64, 0, f.Presses*f.Days)}
 	if f.Follow > 0 {
 		plan := &study.TrialPlan{Station: ds.Stations[0], Every: []int{1, 2}, Seed: f.Seed, Mondays: study.Mondays(firstMonday, int32(firstMonday+7*(f.Days/6)))}
 		for p := range f.Presses {
@@ -117,7 +118,7 @@ func (f *Fleet) press(out *Simulated, p int, shock []plantDay) {
 		r := study.Row{Press: f.name(p), Plant: plant, Day: int32(firstMonday + d),
 			RunMM: int64(km * 1e6), PlannedMM: int64(km * 1e6 * (0.9 + 0.2*u())), PlannedMS: 57_600_000,
 			Jobs: int32(2 + 4*u() + max(0, busy)), Shifts: 2, CoveragePPM: 1_000_000,
-			FamilyMM: []int64{int64(film * km * 1e6), int64((1 - film) * km * 1e6)}}
+			FamilyMM: []int64{int64(film * km * 1e6), int64((1 - film) * km * 1e6)}, Stations: make([]study.StationDay, 0, f.Stations)}
 		dirty := false
 		for s := range f.Stations {
 			x := study.StationDay{Next: study.Unknown, SinceCleanMM: 0}
