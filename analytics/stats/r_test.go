@@ -58,6 +58,33 @@ func simulate(seed uint64, presses, rows int) *randomPanel {
 	return p
 }
 
+// csv is the panel as R reads it.
+func (p *randomPanel) csv() string {
+	var b strings.Builder
+	b.WriteString("y,km,t,x1,d1,d2,press,cell\n")
+	for i := range p.y {
+		fmt.Fprintf(&b, "%.17g,%.17g,%.17g,%.17g,%g,%g,%d,%d\n", p.y[i], p.km[i], p.t[i], p.x1[i], p.d1[i], p.d2[i], p.press[i], p.cell[i])
+	}
+	return b.String()
+}
+
+func (p *randomPanel) offset() []float64 {
+	off := make([]float64, len(p.y))
+	for i := range off {
+		off[i] = math.Log(p.km[i])
+	}
+	return off
+}
+
+// effects are those that the scripts in R fit as dummies.
+func (p *randomPanel) effects() map[string]Effects {
+	return map[string]Effects{
+		"level": {Group: p.press},
+		"trend": {Group: p.press, Trend: p.t},
+		"cells": {Group: p.press, Trend: p.t, Cell: p.cell},
+	}
+}
+
 const rPanel = `
 suppressPackageStartupMessages({library(clubSandwich); library(sandwich)})
 d <- read.csv(commandArgs(TRUE)[1]); d$press <- factor(d$press); d$cell <- factor(d$cell)
@@ -94,20 +121,10 @@ type rFit struct {
 // response, all effects as dummies.
 func TestPoissonAgainstR(t *testing.T) {
 	p := simulate(1, 7, 60)
-	var b strings.Builder
-	b.WriteString("y,km,t,x1,d1,d2,press,cell\n")
-	off := make([]float64, len(p.y))
-	for i := range p.y {
-		fmt.Fprintf(&b, "%.17g,%.17g,%.17g,%.17g,%g,%g,%d,%d\n", p.y[i], p.km[i], p.t[i], p.x1[i], p.d1[i], p.d2[i], p.press[i], p.cell[i])
-		off[i] = math.Log(p.km[i])
-	}
+	off := p.offset()
 	var want map[string]rFit
-	statstest.R(t, []string{"clubSandwich", "sandwich"}, rPanel, b.String(), &want)
-	for name, e := range map[string]Effects{
-		"level": {Group: p.press},
-		"trend": {Group: p.press, Trend: p.t},
-		"cells": {Group: p.press, Trend: p.t, Cell: p.cell},
-	} {
+	statstest.R(t, []string{"clubSandwich", "sandwich"}, rPanel, p.csv(), &want)
+	for name, e := range p.effects() {
 		w := want[name]
 		f, err := FitPoisson(Panel{Y: p.y, Offset: off, X: [][]float64{p.x1, p.d1, p.d2}, Effects: e})
 		if err != nil {

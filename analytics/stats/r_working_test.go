@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"strings"
 	"testing"
 
 	"github.com/downweb/downweb/analytics/stats/statstest"
@@ -47,24 +46,14 @@ cat(jsonlite::toJSON(list(level = one(y ~ press + x1 + d1 + d2), trend = one(y ~
 // target, which asks for it of each cluster's block, lie near.
 func TestWorkingVarianceAgainstR(t *testing.T) {
 	p := simulate(2, 9, 60)
-	var b strings.Builder
-	b.WriteString("y,km,t,x1,d1,d2,press,cell\n")
-	off := make([]float64, len(p.y))
-	for i := range p.y {
-		fmt.Fprintf(&b, "%.17g,%.17g,%.17g,%.17g,%g,%g,%d,%d\n", p.y[i], p.km[i], p.t[i], p.x1[i], p.d1[i], p.d2[i], p.press[i], p.cell[i])
-		off[i] = math.Log(p.km[i])
-	}
+	off := p.offset()
 	var want map[string]struct {
 		SE      []float64 `json:"se"`
 		BlockSE []float64 `json:"block_se"`
 		Power   float64   `json:"power"`
 	}
-	statstest.R(t, []string{"clubSandwich"}, rWorking, b.String(), &want)
-	for name, e := range map[string]Effects{
-		"level": {Group: p.press},
-		"trend": {Group: p.press, Trend: p.t},
-		"cells": {Group: p.press, Trend: p.t, Cell: p.cell},
-	} {
+	statstest.R(t, []string{"clubSandwich"}, rWorking, p.csv(), &want)
+	for name, e := range p.effects() {
 		x := want[name]
 		f, err := FitPoisson(Panel{Y: p.y, Offset: off, X: [][]float64{p.x1, p.d1, p.d2}, Effects: e})
 		if err != nil {
@@ -99,11 +88,7 @@ func TestWorkingVarianceAgainstR(t *testing.T) {
 // Where all scaled rows have one variance, Working is CR2.
 func TestWorkingOfOneVarianceIsCR2(t *testing.T) {
 	p := simulate(3, 8, 50)
-	off := make([]float64, len(p.y))
-	for i := range off {
-		off[i] = math.Log(p.km[i])
-	}
-	f, err := FitPoisson(Panel{Y: p.y, Offset: off, X: [][]float64{p.x1, p.d1, p.d2}, Effects: Effects{Group: p.press, Trend: p.t, Cell: p.cell}})
+	f, err := FitPoisson(Panel{Y: p.y, Offset: p.offset(), X: [][]float64{p.x1, p.d1, p.d2}, Effects: p.effects()["cells"]})
 	if err != nil {
 		t.Fatal(err)
 	}
