@@ -166,6 +166,9 @@ func checkUnit(t *testing.T, program string) {
 		t.Fatal(err)
 	}
 	if _, err := exec.LookPath("systemd-analyze"); err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatal(err)
+		}
 		t.Log("systemd-analyze is not on this machine: the unit is only read")
 		return
 	}
